@@ -1,0 +1,54 @@
+"""The command line. Commands load on use, so that ``transfer --help`` stays quick."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+from transfer.cli.frame import run_guarded
+
+__all__ = ["main"]
+
+#: Command name -> (module that holds ``command``, one line for ``--help``).
+COMMANDS: dict[str, tuple[str, str]] = {}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported only when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the work, not of the alphabet."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command's module and return its ``command``."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the registry, without importing them."""
+        rows = [(name, line) for name, (_, line) in COMMANDS.items()]
+        if rows:
+            with formatter.section("Commands"):
+                formatter.write_dl(rows)
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="practice-transfer", prog_name="transfer")
+def group() -> None:
+    """Tell whether practice shooting shows up in games, and how sure that is."""
+
+
+def main(arguments: list[str] | None = None) -> Any:
+    """Run the command line and exit with the code of the error tree.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Words of the command line; the process's own when omitted.
+    """
+    return run_guarded(group, arguments)

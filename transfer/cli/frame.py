@@ -1,0 +1,71 @@
+"""What all commands share: errors to exit codes, JSON beside tables, quiet progress."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+import click
+
+from transfer.errors import RecordsError, TransferError
+
+__all__ = ["echo_json", "run_guarded", "wants_json"]
+
+
+def wants_json() -> bool:
+    """Whether the running command was asked for ``--json``."""
+    context = click.get_current_context(silent=True)
+    return bool(context and context.params.get("as_json"))
+
+
+def echo_json(value: Any) -> None:
+    """Print one JSON object on standard output, keys in their given order."""
+    from transfer.results import plain
+
+    click.echo(json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def report_error(error: TransferError, as_json: bool) -> None:
+    """Write an error for a person on standard error, or as JSON on standard output."""
+    if as_json:
+        echo_json(error.to_dict())
+        return
+    click.echo(f"transfer: {error}", err=True)
+    if isinstance(error, RecordsError):
+        for problem in error.problems:
+            place = ", ".join(
+                f"{key} {problem[key]}"
+                for key in ("file", "sheet", "row", "column")
+                if problem.get(key) not in (None, "")
+            )
+            click.echo(
+                f"  {place}: value {problem.get('value')!r} - {problem.get('rule')}; "
+                f"{problem.get('next_step')}",
+                err=True,
+            )
+
+
+def run_guarded(group: click.Group, arguments: list[str] | None) -> Any:
+    """Run the group; turn the package's own errors into their exit codes.
+
+    Parameters
+    ----------
+    group : click.Group
+        The command line.
+    arguments : list of str or None
+        Words after the program's name.
+    """
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    try:
+        outcome = group.main(args=words, prog_name="transfer", standalone_mode=False)
+    except TransferError as error:
+        report_error(error, "--json" in words)
+        sys.exit(error.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("transfer: stopped; nothing half-made was left behind", err=True)
+        sys.exit(130)
+    sys.exit(outcome if isinstance(outcome, int) else 0)

@@ -1,0 +1,1 @@
+"""From draws to words: readings, trials, the practice mix and the next session."""

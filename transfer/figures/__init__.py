@@ -1,0 +1,1 @@
+"""One figure per file; the frame is prepared apart from the drawing."""

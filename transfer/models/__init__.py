@@ -1,0 +1,1 @@
+"""Hierarchical models, their priors, sampling, diagnostics and storage."""

@@ -1,0 +1,1 @@
+"""Binomial rates and shrinkage with numpy, scipy and statsmodels only."""

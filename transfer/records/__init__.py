@@ -1,0 +1,1 @@
+"""Charted attempts: schema, reading, checking, and the cells that models use."""

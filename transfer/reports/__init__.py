@@ -1,0 +1,1 @@
+"""HTML and PDF from one set of templates."""

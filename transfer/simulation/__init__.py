@@ -1,0 +1,1 @@
+"""Seeded generators of invented seasons whose truth is known."""

@@ -1,0 +1,122 @@
+"""Posterior draws of the transfer model as plain arrays: what decisions read.
+
+Index ``-1`` of the setting axis is always game shooting; the practice settings come before it in
+the order of ``settings``. Everything is on the logit scale unless stated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from transfer.provenance import Provenance
+
+__all__ = ["Diagnostics", "PopulationDraws", "TransferPosterior"]
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """What the gate looked at, and whether it let the fit pass.
+
+    Parameters
+    ----------
+    rhat_max, ess_bulk_min, ess_tail_min : float
+        Worst values over the reported quantities.
+    divergences : int
+        Divergent transitions after warm-up.
+    passed : bool
+        R-hat < 1.01, both ESS > 400, no divergences (Vehtari et al. 2021, from memory).
+    retried : bool
+        Whether the automatic second try was needed.
+    failures : tuple of str
+        One sentence per failed rule.
+    """
+
+    rhat_max: float
+    ess_bulk_min: float
+    ess_tail_min: float
+    divergences: int
+    passed: bool
+    retried: bool = False
+    failures: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {
+            "rhat_max": self.rhat_max,
+            "ess_bulk_min": self.ess_bulk_min,
+            "ess_tail_min": self.ess_tail_min,
+            "divergences": self.divergences,
+            "passed": self.passed,
+            "retried": self.retried,
+            "failures": list(self.failures),
+        }
+
+
+@dataclass(frozen=True)
+class PopulationDraws:
+    """Population parameters, prior or posterior.
+
+    Parameters
+    ----------
+    mu : array, shape (D, K + 1)
+        Mean logit rate per practice setting, game last.
+    tau : array, shape (D, K + 1)
+        Standard deviation between players.
+    omega : array, shape (D, K + 1, K + 1)
+        Correlations between players' true rates.
+    """
+
+    mu: np.ndarray
+    tau: np.ndarray
+    omega: np.ndarray
+
+
+@dataclass(frozen=True)
+class TransferPosterior:
+    """Draws of the fitted transfer model.
+
+    Parameters
+    ----------
+    settings, modes : tuple of str
+        The K practice settings and their mode (``rep`` or ``live``).
+    units : tuple of str
+        The P player-seasons.
+    population : PopulationDraws
+        Posterior draws, D of them (all chains concatenated).
+    prior : PopulationDraws
+        Prior draws of the same parameters.
+    theta : array, shape (D, P, K + 1)
+        True logit rate of each player in each setting (program effect included), at the
+        reference distance, no defender effect, reference contest.
+    terms : mapping of str to array
+        Draws of optional terms that were in the model, e.g. ``"beta_distance"`` (D, K + 1),
+        ``"beta_contest"`` (D, levels), ``"program_effect"`` (D, G, K + 1), ``"program_sd"``,
+        ``"defender_effect"`` (D, J), ``"defender_sd"`` (D,).
+    labels : mapping of str to tuple of str
+        Names along the axes of ``terms``: ``"programs"``, ``"contests"``, ``"defenders"``.
+    diagnostics : Diagnostics
+    provenance : Provenance
+    """
+
+    settings: tuple[str, ...]
+    modes: tuple[str, ...]
+    units: tuple[str, ...]
+    population: PopulationDraws
+    prior: PopulationDraws
+    theta: np.ndarray
+    diagnostics: Diagnostics
+    provenance: Provenance
+    terms: dict[str, np.ndarray] = field(default_factory=dict)
+    labels: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def draws(self) -> int:
+        """Number of posterior draws."""
+        return int(self.population.mu.shape[0])
+
+    def index(self, setting: str) -> int:
+        """Position of a setting on the last axis; ``"game"`` is ``-1``."""
+        return -1 if setting == "game" else self.settings.index(setting)

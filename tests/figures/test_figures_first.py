@@ -1,0 +1,95 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from invented import invented_cells, invented_posterior
+
+from transfer.decisions.estimates import player_estimates
+from transfer.errors import ArgumentError
+from transfer.figures import correlations, intervals, practice_game, shrinkage, style
+
+
+@pytest.fixture(scope="module")
+def cells():
+    return invented_cells(5, ("A", "B"))
+
+
+@pytest.fixture(scope="module")
+def posterior(cells):
+    return invented_posterior(cells)
+
+
+def test_estimates_hold_counts_and_ordered_intervals(posterior, cells):
+    table = player_estimates(posterior, cells, 0.8)
+    assert len(table) == 10 * 3
+    assert table["n"].sum() == cells.table["n"].sum()
+    assert ((table["low"] < table["mean"]) & (table["mean"] < table["high"])).all()
+    assert table.loc[table["n"] == 0, "raw"].isna().all()
+    assert (table["n"] == 0).sum() == 2
+    wider = player_estimates(posterior, cells, 0.95)
+    assert ((wider["high"] - wider["low"]) > (table["high"] - table["low"])).all()
+
+
+def test_estimates_refuse_another_set_of_players(posterior):
+    with pytest.raises(ArgumentError, match="players"):
+        player_estimates(posterior, invented_cells(4, ("A", "B")))
+
+
+def test_shrinkage_pulls_game_rates_together_and_skips_players_without_attempts(posterior, cells):
+    table = shrinkage.frame(posterior, cells)
+    game = table[table["setting"] == "game"]
+    assert len(game) == 8
+    assert game["mean"].std() < game["raw"].std()
+    assert "raw" in shrinkage.describe(table)
+
+
+def test_intervals_stand_in_the_order_of_codes_with_everyone_in(posterior, cells):
+    table = intervals.frame(posterior, cells)
+    assert len(table) == 10
+    assert list(table["player"]) == sorted(table["player"][:5]) * 2
+    assert list(table["group"].unique()) == ["A 2025-26", "B 2025-26"]
+
+
+def test_practice_game_pairs_each_practice_setting_with_the_same_game_estimate(posterior, cells):
+    table = practice_game.frame(posterior, cells)
+    assert len(table) == 20
+    assert set(table["setting"]) == set(cells.settings)
+    assert (table.groupby("unit")["mean_game"].nunique() == 1).all()
+
+
+def test_correlation_densities_integrate_to_one_and_match_the_draws(posterior):
+    table = correlations.frame(posterior, 0.5)
+    step = correlations.GRID[1] - correlations.GRID[0]
+    for (setting, which), rows in table.groupby(["setting", "which"]):
+        draws = posterior.population if which == "posterior" else posterior.prior
+        rho = draws.omega[:, posterior.index(setting), -1]
+        assert rows["density"].sum() * step == pytest.approx(1.0, abs=0.06)
+        assert rows["mean"].iloc[0] == pytest.approx(rho.mean())
+        assert np.mean((rho > rows["low"].iloc[0]) & (rho < rows["high"].iloc[0])) == (
+            pytest.approx(0.5, abs=0.02)
+        )
+
+
+@pytest.mark.parametrize("module", [shrinkage, intervals, practice_game])
+def test_each_figure_draws_every_panel_and_describes_itself(module, posterior, cells):
+    table = module.frame(posterior, cells)
+    figure = module.draw(table)
+    panels = [axes for axes in figure.axes if axes.axison]
+    column = "group" if module is intervals else "setting"
+    assert len(panels) == table[column].nunique()
+    assert module.describe(table).endswith(".")
+
+
+def test_correlation_rows_are_named_after_the_settings(posterior):
+    figure = correlations.draw(correlations.frame(posterior))
+    labels = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert labels == ["rep, none", "live, trailing"]
+
+
+def test_style_leaves_the_users_own_settings_alone():
+    import matplotlib as mpl
+
+    before = dict(mpl.rcParams)
+    with style.styled():
+        assert mpl.rcParams["svg.hashsalt"] == "practice-transfer"
+    assert dict(mpl.rcParams) == before

@@ -1,0 +1,86 @@
+"""An invented fit for tests of figures, reports and commands: plausible arrays, no sampler."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.provenance import Provenance, hash_frames
+from transfer.records.cells import GAME, Cells
+
+SETTINGS = ("rep/none", "live/trailing")
+
+
+def invented_cells(
+    players: int = 6,
+    programs: tuple[str, ...] = ("A",),
+    settings: tuple[str, ...] = SETTINGS,
+    seed: int = 5,
+) -> Cells:
+    """Counts of invented players; in games the first player of each program has no attempt."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for program in programs:
+        for number in range(players):
+            base = rng.normal(0.0, 0.3)
+            for setting in (*settings, GAME):
+                mode = setting.split("/")[0]
+                size = {"rep": 400, "live": 90, "game": 60}[mode]
+                n = 0 if mode == "game" and number == 0 else int(rng.integers(size // 2, size))
+                middle = {"rep": 0.4, "live": -0.3, "game": -0.4}[mode]
+                y = int(rng.binomial(n, 1 / (1 + np.exp(-(middle + base)))))
+                player = f"P{number + 1:02d}"
+                rows.append(
+                    {
+                        "unit": f"{program}/2025-26/{player}",
+                        "player": player,
+                        "program": program,
+                        "season": "2025-26",
+                        "setting": setting,
+                        "mode": mode,
+                        "n": n,
+                        "y": y,
+                        "minutes": float("nan") if mode == "game" else n / 3.0,
+                    }
+                )
+    table = pd.DataFrame(rows).sort_values(["unit", "setting"]).reset_index(drop=True)
+    return Cells(table, settings, tuple(sorted(table["unit"].unique())), hash_frames(cells=table))
+
+
+def _population(rng: np.random.Generator, draws: int, k: int, spread: float) -> PopulationDraws:
+    centre = np.array([0.4] + [-0.3] * (k - 1) + [-0.4])
+    mu = centre + rng.normal(0.0, spread, (draws, k + 1))
+    tau = np.abs(rng.normal(0.3, 0.3 * spread, (draws, k + 1))) + 0.02
+    factors = rng.normal(0.0, 1.0, (draws, k + 1, 3))
+    factors[:, :, 0] += 1.2
+    raw = factors @ factors.transpose(0, 2, 1) + 0.3 * np.eye(k + 1)
+    scale = 1.0 / np.sqrt(np.einsum("dii->di", raw))
+    return PopulationDraws(mu, tau, raw * scale[:, :, None] * scale[:, None, :])
+
+
+def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> TransferPosterior:
+    """Draws around half-shrunken rates; the population is not fitted to anything."""
+    rng = np.random.default_rng(seed)
+    k = len(cells.settings)
+    population = _population(rng, draws, k, 0.1)
+    theta = np.empty((draws, len(cells.units), k + 1))
+    counts = cells.table.set_index(["unit", "setting"])
+    for j, setting in enumerate((*cells.settings, GAME)):
+        for i, unit in enumerate(cells.units):
+            n, y = counts.loc[(unit, setting), ["n", "y"]]
+            centre = float(population.mu[:, j].mean())
+            logit = np.log((y + 1) / (n - y + 1))
+            weight = n / (n + 40.0)
+            middle = centre + weight * (logit - centre)
+            theta[:, i, j] = middle + rng.normal(0.0, 1.0 / np.sqrt(0.25 * n + 10.0), draws)
+    return TransferPosterior(
+        settings=cells.settings,
+        modes=cells.modes,
+        units=cells.units,
+        population=population,
+        prior=_population(rng, draws, k, 0.6),
+        theta=theta,
+        diagnostics=Diagnostics(1.002, 900.0, 800.0, 0, True),
+        provenance=Provenance(seed, cells.data_hash, settings={"draws": draws}),
+    )

@@ -12,7 +12,9 @@ from transfer.cli.frame import run_guarded
 __all__ = ["main"]
 
 #: Command name -> (module that holds ``command``, one line for ``--help``).
-COMMANDS: dict[str, tuple[str, str]] = {}
+COMMANDS: dict[str, tuple[str, str]] = {
+    "trial": ("transfer.cli.trial", "Plan a practice trial, price a design, read its result."),
+}
 
 
 class LazyGroup(click.Group):

@@ -1,0 +1,1 @@
+"""The practice trial: design it, draw the lot, read the result."""

@@ -134,11 +134,14 @@ def _score_limits(
         # Multiplied out, so that a zero variance at the edge needs no division.
         return side * (estimate - difference) - quantile * math.sqrt(variance)
 
-    low = high = estimate
-    if estimate > -1.0:
-        low = float(brentq(excess, -1.0, estimate, args=(1.0,), xtol=1e-12))
-    if estimate < 1.0:
-        high = float(brentq(excess, estimate, 1.0, args=(-1.0,), xtol=1e-12))
+    # A step away from the estimate: with 0 or n makes the variance is zero at the estimate
+    # itself, and the search would stop there.
+    step = 1e-9
+    low, high = -1.0, 1.0
+    if estimate - step > -1.0:
+        low = float(brentq(excess, -1.0, estimate - step, args=(1.0,), xtol=1e-12))
+    if estimate + step < 1.0:
+        high = float(brentq(excess, estimate + step, 1.0, args=(-1.0,), xtol=1e-12))
     return low, high
 
 

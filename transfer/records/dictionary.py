@@ -17,6 +17,14 @@ from transfer.records.schema import TABLES, Column, Table
 __all__ = ["row_schema", "schema_text", "write_dictionary"]
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
+_TYPES: dict[str, dict[str, Any]] = {
+    "text": {"type": "string", "minLength": 1},
+    "date": {"type": "string", "format": "date", "pattern": r"^\d{4}-\d{2}-\d{2}$"},
+    "level": {"type": "string"},
+    "count": {"type": "integer"},
+    "number": {"type": "number"},
+    "flag": {"enum": [0, 1, True, False, "0", "1", "true", "false", "yes", "no"]},
+}
 _NEEDED = {
     "yes": "in every row",
     "or_drill": "in every row, or as the drill's default",
@@ -29,19 +37,9 @@ _NEEDED = {
 def _property(column: Column) -> dict[str, Any]:
     """Schema of one cell."""
     spec: dict[str, Any] = {"description": column.meaning}
-    match column.type:
-        case "text":
-            spec |= {"type": "string", "minLength": 1}
-        case "date":
-            spec |= {"type": "string", "format": "date", "pattern": r"^\d{4}-\d{2}-\d{2}$"}
-        case "level":
-            spec |= {"type": "string", "enum": list(column.levels)}
-        case "count":
-            spec |= {"type": "integer"}
-        case "number":
-            spec |= {"type": "number"}
-        case "flag":
-            spec |= {"enum": [0, 1, True, False, "0", "1", "true", "false", "yes", "no"]}
+    spec |= _TYPES[column.type]
+    if column.levels:
+        spec["enum"] = list(column.levels)
     if column.low is not None:
         spec["minimum"] = column.low
     if column.high is not None:

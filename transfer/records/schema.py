@@ -166,6 +166,7 @@ _BLOCKED = Column(
     "attempt, so blocked is part of attempts. In one row per attempt: 1 or 0.",
     unit="attempts",
     low=0,
+    high=10000,
     example="0",
 )
 _FOULED = Column(
@@ -176,6 +177,7 @@ _FOULED = Column(
     "one row per attempt: 1 or 0; a made shot with a foul stays an attempt and a make.",
     unit="misses",
     low=0,
+    high=10000,
     example="0",
 )
 _MADE = Column(
@@ -196,6 +198,7 @@ def _attempts(what: str) -> Column:
         required="counts",
         unit="attempts",
         low=0,
+        high=10000,
         example="10",
     )
 
@@ -207,6 +210,7 @@ _MAKES = Column(
     required="counts",
     unit="makes",
     low=0,
+    high=10000,
     example="4",
 )
 
@@ -324,8 +328,8 @@ PRACTICE = Table(
             "minutes",
             "number",
             "Minutes the player spent on the work of this row, rest and "
-            "waiting included. In one row per attempt: the drill's minutes, the same on each "
-            "of its rows; they are counted once.",
+            "waiting included. In one row per attempt: the minutes of the drill (of the set, when "
+            "sets are numbered), the same on each of its rows; they are counted once.",
             unit="min",
             low=0.0,
             high=600.0,

@@ -1,0 +1,217 @@
+"""One canonical form: rows of counts. One row per attempt is summed here, spots get distances."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from transfer.errors import ArgumentError
+from transfer.records.checked import Checked, encode, group_codes
+from transfer.records.geometry import parse_spot, spot
+from transfer.records.problems import Problems
+from transfer.records.rules import is_attempt_form
+
+__all__ = ["canonical", "check_sets", "fill_distances"]
+
+#: Difference between a charted distance and its spot's distance that is worth a warning, ft
+#: (judgement, no source: three times the spot's own tolerance).
+_SPOT_CONFLICT = 3.0
+
+#: Rows that share one block of practice minutes when every attempt has its row.
+_BLOCK = ("program", "season", "date", "session", "player", "drill", "set", "second_chart")
+#: Labels that travel with a row without being part of its key.
+_CARRIED = ("charter", "opponent")
+#: Counts that are summed.
+_COUNTS = ("attempts", "makes", "blocked", "fouled")
+
+
+def fill_distances(c: Checked, body: str, problems: Problems) -> None:
+    """Give rows with a spot its distance; a charted distance wins.
+
+    Parameters
+    ----------
+    c : Checked
+        Practice or games; columns spot, side and distance_ft are changed in place.
+    body : str
+        Rule body of the geometry.
+    problems : Problems
+        Collector: unknown spots without a charted distance, spots far from the charted distance.
+    """
+    if not c.has("spot"):
+        return
+    spots = c.columns["spot"]
+    own = c.get("distance_ft").numbers()
+    by_spot = np.full(len(spots.values) + 1, np.nan)
+    names: list[object] = []
+    sides: list[str] = []
+    for k, label in enumerate(spots.values):
+        name, side = parse_spot(str(label))
+        names.append(name)
+        sides.append(side)
+        try:
+            by_spot[k] = round(spot(str(label), body).distance_ft, 4)
+        except ArgumentError as error:
+            c.report(
+                (spots.codes == k) & np.isnan(own) & ~c.get("distance_ft").bad, error.rule,
+                f"{error.next_step}; or chart distance_ft", problems, column="spot",
+                value=lambda _, text=label: text,
+            )  # fmt: skip
+    from_label = by_spot[spots.codes]
+    c.report(
+        np.abs(own - from_label) > _SPOT_CONFLICT,
+        f"distance_ft and the spot's distance differ by more than {_SPOT_CONFLICT:g} ft; "
+        "the charted distance is used",
+        "correct the spot or the distance", problems, column="distance_ft", severity="warning",
+        value=lambda i: f"{own[i]:g} ft, {names[spots.codes[i]]} {from_label[i]:.1f} ft",
+    )  # fmt: skip
+    c.columns["distance_ft"] = encode(np.where(np.isnan(own), from_label, own))
+    _fill_sides(c, sides, problems)
+    c.columns["spot"] = encode(np.array([*names, ""], dtype=object)[spots.codes])
+
+
+def _fill_sides(c: Checked, sides: list[str], problems: Problems) -> None:
+    """Take the side from labels such as left_block; contradictions are errors."""
+    if "side" not in c.table.names or not any(sides):
+        return
+    said = np.array([*sides, ""], dtype=object)[c.columns["spot"].codes]
+    own = c.get("side").labels()
+    c.report(
+        (said != "") & (own != "") & (said != own), "the spot's side and the column side agree",
+        "correct one of them", problems, column="side", value=lambda i: f"{own[i]}, {said[i]}",
+    )  # fmt: skip
+    bad = c.get("side").bad
+    c.columns["side"] = encode(np.where(own == "", said, own))
+    c.columns["side"].bad = bad
+
+
+def check_sets(c: Checked, problems: Problems) -> None:
+    """A first-to-k set ends with its k-th make, so a set never holds more makes than k."""
+    if not c.has("target"):
+        return
+    target = c.columns["target"].numbers()
+    makes = np.nan_to_num(c.get("made" if is_attempt_form(c) else "makes").numbers())
+    group = group_codes([c.get(name) for name in _BLOCK], c.raw.n)
+    held = ~np.isnan(target)
+    total = np.bincount(group[held], makes[held], minlength=int(group.max(initial=-1)) + 1)
+    over = np.flatnonzero(held & (total[group] > np.nan_to_num(target)))
+    _, where = np.unique(group[over], return_index=True)
+    c.report(
+        over[np.sort(where)], "a set that ends with the k-th make holds at most k makes",
+        "number several sets of one drill and session in the column set, or correct target",
+        problems, column="target",
+        value=lambda i: f"target {target[i]:.0f}, makes {total[group[i]]:.0f}",
+    )  # fmt: skip
+
+
+def _check_constant(c: Checked, name: str, block: np.ndarray, problems: Problems) -> np.ndarray:
+    """The one value a block of rows repeats (NaN where none), per block; differences reported."""
+    values = c.get(name).numbers()
+    size = int(block.max(initial=-1)) + 1
+    high = np.full(size, -np.inf)
+    low = np.full(size, np.inf)
+    held = ~np.isnan(values)
+    np.maximum.at(high, block[held], values[held])
+    np.minimum.at(low, block[held], values[held])
+    c.report(
+        held & (high > low)[block] & (values != high[block]),
+        f"{name} is the same on all rows of one player's drill or game",
+        f"write the whole {name} on each row", problems, column=name,
+        value=lambda i: f"{values[i]:g} and {high[block[i]]:g}",
+    )  # fmt: skip
+    return np.where(np.isfinite(high), high, np.nan)
+
+
+def _spread_minutes(c: Checked, problems: Problems) -> np.ndarray | None:
+    """Minutes per row: as charted, or a block's minutes shared over its attempt rows."""
+    if not c.has("minutes"):
+        return None
+    if c.table.name == "games":
+        names = ("program", "season", "date", "game", "player")
+        block = group_codes([c.get(name) for name in names], c.raw.n)
+        return _check_constant(c, "minutes", block, problems)[block]
+    if not is_attempt_form(c):
+        return c.columns["minutes"].numbers()
+    block = group_codes([c.get(name) for name in _BLOCK], c.raw.n)
+    whole = _check_constant(c, "minutes", block, problems)
+    return (whole / np.bincount(block))[block]
+
+
+def _count_columns(c: Checked) -> dict[str, np.ndarray]:
+    """Attempts, makes, blocked and fouled of every row, whichever the form."""
+    counts: dict[str, np.ndarray] = {}
+    blocked = np.nan_to_num(c.get("blocked").numbers())
+    fouled = np.nan_to_num(c.get("fouled").numbers())
+    if is_attempt_form(c):
+        makes = np.nan_to_num(c.get("made").numbers())
+        fouled = fouled * (1 - makes)  # a made shot with a foul is an attempt and a make
+        counts["attempts"], counts["makes"] = 1 - fouled, makes
+    else:
+        counts["attempts"] = np.nan_to_num(c.get("attempts").numbers())
+        counts["makes"] = np.nan_to_num(c.get("makes").numbers())
+    if c.has("blocked"):
+        counts["blocked"] = blocked * (counts["attempts"] > 0)
+    if c.has("fouled"):
+        counts["fouled"] = fouled
+    return counts
+
+
+def _values(c: Checked, name: str, rows: np.ndarray) -> pd.Series:
+    """A column's values at rows in its canonical type."""
+    parsed = c.get(name)
+    kind = c.table.column(name).type
+    if kind == "date":
+        return pd.Series(parsed.days()[rows].astype("datetime64[s]"))
+    if kind in {"count", "number"}:
+        return pd.Series(parsed.numbers()[rows])
+    return pd.Series(parsed.labels()[rows], dtype="str")
+
+
+def canonical(c: Checked, problems: Problems) -> pd.DataFrame:
+    """Rows of counts in a fixed order, whichever form and order the file had.
+
+    Parameters
+    ----------
+    c : Checked
+        Practice or games after all other rules.
+    problems : Problems
+        Collector: minutes that differ inside one block.
+
+    Returns
+    -------
+    DataFrame
+        Columns in schema order, of those the records carry; program and season always. Blank
+        labels are empty texts, blank numbers NaN, counts whole numbers, dates ``datetime64``.
+        Practice minutes add up over rows; a game's minutes repeat on each row of its player.
+    """
+    minutes = _spread_minutes(c, problems)
+    counts = _count_columns(c)
+    labels = [n for n in (*c.table.key, *_CARRIED) if n in c.table.names and c.has(n)]
+    if is_attempt_form(c):
+        group = group_codes([c.get(name) for name in labels], c.raw.n)
+        size = int(group.max(initial=-1)) + 1
+        rows = np.zeros(size, dtype=np.int64)
+        rows[group[::-1]] = np.arange(c.raw.n)[::-1]
+    else:
+        size, group, rows = c.raw.n, np.arange(c.raw.n), np.arange(c.raw.n)
+    data: dict[str, object] = {name: _values(c, name, rows) for name in labels}
+    for name in ("program", "season"):
+        data.setdefault(name, pd.Series([""] * size, dtype="str"))
+    for name, values in counts.items():
+        data[name] = np.bincount(group, values, minlength=size).astype(np.int64)
+    if minutes is not None:
+        adds = is_attempt_form(c) and c.table.name == "practice"
+        data["minutes"] = np.bincount(group, minutes, minlength=size) if adds else minutes[rows]
+    frame = pd.DataFrame({n: data[n] for n in c.table.names if n in data})
+    order = [n for n in (*c.table.key, *_CARRIED, *_COUNTS) if n in frame]
+    return frame.sort_values(order, kind="stable", ignore_index=True)
+
+
+def plain_frame(c: Checked) -> pd.DataFrame:
+    """Roster or drills as a frame: columns in schema order, of those the records carry."""
+    rows = np.arange(c.raw.n)
+    frame = pd.DataFrame({n: _values(c, n, rows) for n in c.table.names if c.has(n)})
+    if "season" in c.table.names:
+        for name in ("program", "season"):
+            if name not in frame:
+                frame[name] = pd.Series([""] * c.raw.n, dtype="str")
+    return frame.sort_values([n for n in c.table.key if n in frame], ignore_index=True)

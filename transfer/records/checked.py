@@ -1,0 +1,100 @@
+"""A table whose texts are parsed, on its way through the rules; helpers for vectorised rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from transfer.records.problems import LISTED, Problems, Severity
+from transfer.records.raw import RawTable
+from transfer.records.schema import Table
+from transfer.records.values import Parsed
+
+__all__ = ["Checked", "encode", "group_codes"]
+
+
+@dataclass
+class Checked:
+    """One table after parsing: schema name to `Parsed` column, all of length ``raw.n``."""
+
+    raw: RawTable
+    table: Table
+    columns: dict[str, Parsed]
+
+    def has(self, name: str) -> bool:
+        """Whether the column stands in the file (or was filled in since)."""
+        return name in self.columns
+
+    def get(self, name: str) -> Parsed:
+        """The column, or a blank one."""
+        if name in self.columns:
+            return self.columns[name]
+        return Parsed(np.full(self.raw.n, -1), [], np.zeros(self.raw.n, dtype=bool))
+
+    def report(
+        self,
+        rows: np.ndarray,
+        rule: str,
+        next_step: str,
+        problems: Problems,
+        *,
+        column: str = "",
+        value: Callable[[int], object] | None = None,
+        severity: Severity = "error",
+    ) -> None:
+        """Report a rule broken in rows (positions or a mask), each with its own value."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        if not len(at):
+            return
+        numbers = self.raw.row_numbers(at)
+        for position, row in zip(at[:LISTED], numbers[:LISTED], strict=True):
+            problems.add(
+                self.raw.place, rule, next_step, row=row, column=column,
+                value=value(int(position)) if value else "", severity=severity,
+            )  # fmt: skip
+        if len(at) > LISTED:
+            problems.add_rows(
+                self.raw.place, numbers[LISTED:][-1:], f"{rule} (in {len(at) - LISTED} more rows, "
+                f"{numbers[LISTED]} to {numbers[-1]})", next_step, column=column,
+                value=value(int(at[-1])) if value else "", severity=severity,
+            )  # fmt: skip
+
+
+def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
+    """Number the distinct combinations of several columns.
+
+    Parameters
+    ----------
+    columns : iterable of Parsed
+        Columns of the same length.
+    n : int
+        Number of rows.
+
+    Returns
+    -------
+    int array, shape (N,)
+        Group numbers from 0, in order of first appearance.
+    """
+    combined = np.zeros(n, dtype=np.int64)
+    size = 1
+    for column in columns:
+        width = len(column.values) + 1
+        if size * width > 2**62:
+            combined, distinct = pd.factorize(combined)
+            size = len(distinct)
+        combined = combined * width + (column.codes + 1)
+        size *= width
+    codes: np.ndarray = pd.factorize(combined)[0]
+    return codes
+
+
+def encode(values: np.ndarray) -> Parsed:
+    """Turn an array of parsed values (NaN, None or "" blank) into a `Parsed` column."""
+    array = np.asarray(values)
+    if array.dtype == object:
+        array = np.where(array == "", None, array)
+    codes, distinct = pd.factorize(array)
+    return Parsed(codes.astype(np.int64), list(distinct), np.zeros(len(array), dtype=bool))

@@ -1,0 +1,126 @@
+"""Rules between tables: programs and seasons that must not mix, players known to only one."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from transfer.records.checked import Checked, encode, group_codes
+from transfer.records.problems import Problems
+
+__all__ = ["check_players", "settle_codes", "warn_mixing"]
+
+
+def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> None:
+    """Make program (or season) complete in every table, or say why that cannot be done.
+
+    With one label in all records, blanks take it. With several, a blank cannot be linked: equal
+    player codes of two programs would become one player.
+
+    Parameters
+    ----------
+    tables : dict of str to Checked
+        Practice, games and roster, as far as given; changed in place.
+    name : str
+        ``program`` or ``season``.
+    problems : Problems
+        Collector.
+    """
+    labels = sorted({str(v) for c in tables.values() for v in c.get(name).values})
+    for c in tables.values():
+        parsed = c.get(name)
+        blank = (parsed.codes < 0) & ~parsed.bad
+        if not labels or not blank.any():
+            continue
+        if len(labels) == 1:
+            c.columns[name] = encode(np.full(c.raw.n, labels[0], dtype=object))
+            problems.add(
+                c.raw.place, f"blank {name} was taken as {labels[0]!r}, the only one in the "
+                "records", f"fill in {name} to be sure", column=name, severity="note",
+            )  # fmt: skip
+            continue
+        shown = ", ".join(labels[:5]) + (", …" if len(labels) > 5 else "")
+        if not c.has(name):
+            problems.add(
+                c.raw.place, f"the records hold more than one {name} ({shown}) and this table has "
+                f"no column {name}: players with equal codes would be mixed",
+                f"add the column {name}", row=1, column=name,
+            )  # fmt: skip
+            continue
+        players = c.get("player").labels()
+        c.report(
+            blank, f"{name} is needed in every row when the records hold more than one ({shown})",
+            f"fill in {name}, or players with equal codes would be mixed", problems,
+            column=name, value=lambda i, who=players: f"player {who[i]}",
+        )  # fmt: skip
+
+
+def warn_mixing(games: Checked, problems: Problems) -> None:
+    """Signs of two programs in one games table without a program column."""
+    if games.has("program"):
+        return
+    for names, rule in (
+        (("date", "player", "game"), "one player is in more than one game on the same day"),
+        (("date", "game", "opponent"), "one game has more than one opponent"),
+    ):
+        if not all(games.has(n) for n in names):
+            continue
+        outer = group_codes([games.get(n) for n in names[:2]], games.raw.n)
+        inner = group_codes([games.get(n) for n in names], games.raw.n)
+        first = np.full(int(outer.max(initial=-1)) + 1, -1)
+        first[outer[::-1]] = inner[::-1]
+        odd = np.flatnonzero(first[outer] != inner)
+        _, where = np.unique(outer[odd], return_index=True)
+        labels = games.get(names[1]).labels()
+        games.report(
+            odd[np.sort(where)], f"{rule}: are two programs with equal codes mixed here?",
+            "add the column program; nothing to do if the schedule was like that", problems,
+            column=names[1], value=lambda i, text=labels: text[i], severity="warning",
+        )  # fmt: skip
+
+
+def _players(c: Checked) -> dict[tuple[object, object, object], int]:
+    """(program, season, player) to its first row."""
+    columns = [c.get(n) for n in ("program", "season", "player")]
+    group = group_codes(columns, c.raw.n)
+    first = np.full(int(group.max(initial=-1)) + 1, -1)
+    first[group[::-1]] = np.arange(c.raw.n)[::-1]
+    labels = [column.labels() for column in columns]
+    found = {(labels[0][i], labels[1][i], labels[2][i]): int(i) for i in first}
+    return {key: i for key, i in found.items() if key[2] != ""}
+
+
+def check_players(tables: dict[str, Checked], problems: Problems) -> None:
+    """Notes on players that stand in one table only; warnings against the roster.
+
+    Parameters
+    ----------
+    tables : dict of str to Checked
+        Practice, games and roster, as far as given, with program and season settled.
+    problems : Problems
+        Collector.
+    """
+    known = {name: _players(c) for name, c in tables.items()}
+    sides = (
+        ("games", "practice", "the forecast rests on games alone"),
+        ("practice", "games", "nothing can be learned about transfer from this player yet"),
+    )
+    for here, there, result in sides:
+        if here in known and there in known:
+            for key, at in known[here].items():
+                if key not in known[there]:
+                    tables[here].report(
+                        np.array([at]), f"the player is in {here} but not in {there}",
+                        f"check the code; if it is right, {result}", problems, column="player",
+                        value=lambda _, k=key: "/".join(str(p) for p in k if p),
+                        severity="note",
+                    )  # fmt: skip
+    for here in ("practice", "games"):
+        if here in known and "roster" in known:
+            for key, at in known[here].items():
+                if key not in known["roster"]:
+                    tables[here].report(
+                        np.array([at]), "the player is not on the roster",
+                        "check the code, or add the player to the roster", problems,
+                        column="player", value=lambda _, k=key: "/".join(str(p) for p in k if p),
+                        severity="warning",
+                    )  # fmt: skip

@@ -1,0 +1,120 @@
+"""Headers against the schema: forgiven spellings, duplicates, missing and unknown columns."""
+
+from __future__ import annotations
+
+import re
+
+from transfer.records.problems import Problems, nearest
+from transfer.records.raw import RawColumn, RawTable
+from transfer.records.schema import Table
+
+__all__ = ["NAME_HEADERS", "match_headers"]
+
+#: Headers that announce names of people; such columns are left unread.
+NAME_HEADERS = frozenset(
+    [
+        "name",
+        "first_name",
+        "last_name",
+        "firstname",
+        "lastname",
+        "surname",
+        "family_name",
+        "given_name",
+        "full_name",
+        "fullname",
+        "player_name",
+        "playername",
+        "nickname",
+        "athlete_name",
+        "student_name",
+        "email",
+        "phone",
+    ]
+)
+
+
+def normal_header(header: str) -> str:
+    """Lower case with underscores, as in the schema."""
+    return re.sub(r"[\s\-]+", "_", header.strip().lstrip("\ufeff").lower())
+
+
+def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, RawColumn]:
+    """Assign a file's columns to the schema's.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The file's cells.
+    table : Table
+        The spec.
+    problems : Problems
+        Collector.
+
+    Returns
+    -------
+    dict of str to RawColumn
+        By schema name; unknown columns are left out with a warning.
+    """
+    found: dict[str, RawColumn] = {}
+    unknown: list[str] = []
+    seen: set[str] = set()
+    for column in raw.columns:
+        name = normal_header(column.header)
+        if name in seen and name:
+            problems.add(
+                raw.place, f"the header {name!r} stands more than once",
+                "keep one of the columns, or rename the other", row=1, column=column.header,
+            )  # fmt: skip
+        elif name in table.names:
+            found[name] = column
+        else:
+            unknown.append(column.header)
+        seen.add(name)
+    missing = _missing(found, table)
+    close = {want: nearest(want, [normal_header(u) for u in unknown]) for want in missing}
+    _report_missing(raw, table, missing, close, problems)
+    for header in unknown:
+        if normal_header(header) not in close.values():
+            _report_unknown(raw, table, header, problems)
+    return found
+
+
+def _missing(found: dict[str, RawColumn], table: Table) -> list[str]:
+    """Required columns the file lacks (``or_drill`` ones are judged after the drills)."""
+    missing = [c.name for c in table.columns if c.required == "yes" and c.name not in found]
+    counts = [c.name for c in table.columns if c.required == "counts"]
+    if counts and "made" not in found:
+        missing += [name for name in counts if name not in found]
+    return missing
+
+
+def _report_missing(
+    raw: RawTable, table: Table, missing: list[str], close: dict[str, str], problems: Problems
+) -> None:
+    present = ", ".join(c.header for c in raw.columns)
+    for want in missing:
+        guess = close[want]
+        step = f"rename {guess!r} to {want!r}" if guess else f"add the column {want!r}"
+        if table.column(want).required == "counts" and not guess:
+            step += ", or chart one row per attempt with a column 'made'"
+        problems.add(
+            raw.place, f"the column {want!r} is missing", step, row=1, column=want, value=present
+        )
+
+
+def _report_unknown(raw: RawTable, table: Table, header: str, problems: Problems) -> None:
+    name = normal_header(header)
+    if name in NAME_HEADERS:
+        problems.add(
+            raw.place, "the header announces names or contacts of people; the column is not read",
+            "keep codes only, and the key to the codes in another place", row=1, column=header,
+            severity="warning",
+        )  # fmt: skip
+        return
+    guess = nearest(name, table.names) if name else ""
+    problems.add(
+        raw.place, "the column is not known and is not read",
+        f"rename it to {guess!r} if that is meant" if guess else "nothing, if it is not needed",
+        row=1, column=header, severity="warning" if guess else "note",
+    )  # fmt: skip

@@ -1,0 +1,160 @@
+"""Excel workbooks in: which sheet, typed cells, formulas and error cells as problems."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+import zipfile
+import zlib
+from typing import Any
+
+import numpy as np
+
+from transfer.records.problems import Problems, nearest
+from transfer.records.raw import REPORTED, RawColumn, RawTable, cell_text, encode_cells
+
+__all__ = ["from_workbook"]
+
+
+#: What a broken workbook makes the reader raise.
+_UNREADABLE = (
+    zipfile.BadZipFile, KeyError, ValueError, OSError, EOFError, SyntaxError, TypeError,
+    AttributeError, IndexError, zlib.error, NotImplementedError,
+)  # fmt: skip
+
+
+def _unreadable(error: Exception, place: tuple[str, str], problems: Problems) -> None:
+    problems.add(
+        place,
+        f"the file is not readable as an .xlsx workbook ({type(error).__name__})",
+        "save it again as .xlsx without a password, or as CSV in UTF-8",
+    )
+
+
+def _open(data: bytes, name: str, problems: Problems) -> Any:
+    """The opened workbook, or None with a problem."""
+    import openpyxl
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    try:
+        with warnings.catch_warnings():
+            # The reader warns about styles and extensions it drops; no cell is lost by that.
+            warnings.simplefilter("ignore")
+            return openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False)
+    except (*_UNREADABLE, InvalidFileException) as error:
+        _unreadable(error, (name, ""), problems)
+        return None
+
+
+def _choose(book: Any, name: str, table: str, problems: Problems) -> Any:
+    """The sheet named like the table, or the only sheet."""
+    sheets = {title.strip().lower(): title for title in book.sheetnames}
+    if table in sheets:
+        return book[sheets[table]]
+    if len(sheets) == 1:
+        return book[book.sheetnames[0]]
+    close = nearest(table, sheets)
+    problems.add(
+        (name, ""),
+        f"no sheet is named {table!r} and there is more than one",
+        f"rename the sheet {sheets[close]!r} to {table!r}" if close else f"name a sheet {table!r}",
+        value=", ".join(book.sheetnames),
+    )
+    return None
+
+
+def _cell(cell: Any, row: int, header: str, place: tuple[str, str], problems: Problems) -> str:
+    """Text of one cell; formulas and error values are reported here."""
+    if cell.data_type == "f":
+        problems.add(
+            place, "the cell holds a formula", "copy the column and paste it as values",
+            row=row, column=header, value=getattr(cell.value, "text", cell.value),
+        )  # fmt: skip
+        return REPORTED
+    if cell.data_type == "e":
+        problems.add(
+            place, "the cell holds a spreadsheet error", "correct the cell",
+            row=row, column=header, value=cell.value,
+        )  # fmt: skip
+        return REPORTED
+    return cell_text(cell.value)
+
+
+def _lines(sheet: Any) -> list[tuple[int, tuple[Any, ...]]]:
+    """(row number, cells) of every row that holds anything."""
+    sheet.reset_dimensions()
+    return [
+        (number, line)
+        for number, line in enumerate(sheet.iter_rows(), start=1)
+        if any(c.value is not None and str(c.value).strip() for c in line)
+    ]
+
+
+def _column(
+    at: int,
+    header: str,
+    lines: list[tuple[int, tuple[Any, ...]]],
+    place: tuple[str, str],
+    problems: Problems,
+) -> RawColumn:
+    """One column of the sheet below its header."""
+    cells: list[str] = []
+    as_text: set[str] = set()
+    for number, line in lines:
+        cell = line[at] if at < len(line) else None
+        text = "" if cell is None else _cell(cell, number, header, place, problems)
+        cells.append(text)
+        if cell is not None and isinstance(cell.value, str) and text != REPORTED:
+            as_text.add(text)
+    return encode_cells(header, cells, frozenset(as_text))
+
+
+def from_workbook(data: bytes, name: str, table: str, problems: Problems) -> RawTable | None:
+    """Read one table from a workbook's bytes.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        File name for problems.
+    table : str
+        Table wanted; its sheet has the same name, or is the only one.
+    problems : Problems
+        Collector.
+
+    Returns
+    -------
+    RawTable or None
+        None when nothing can be read; the reason is in the collector.
+    """
+    book = _open(data, name, problems)
+    sheet = None if book is None else _choose(book, name, table, problems)
+    if sheet is None:
+        return None
+    place = (name, str(sheet.title))
+    try:
+        lines = _lines(sheet)
+    except (*_UNREADABLE, RuntimeError) as error:
+        _unreadable(error, place, problems)
+        return None
+    if not lines:
+        problems.add(place, "the sheet is empty", "fill in the table, header row included")
+        return None
+    headers = [cell_text(c.value).strip() for c in lines[0][1]]
+    while not headers[-1]:
+        headers.pop()
+    rows = lines[1:]
+    for number, line in rows:
+        if any(c.value is not None for c in line[len(headers) :]):
+            problems.add(
+                place, "the row has cells to the right of the header's last column",
+                "give these cells a header or clear them", row=number,
+            )  # fmt: skip
+    columns = [_column(i, h, rows, place, problems) for i, h in enumerate(headers)]
+    numbers = np.array([number for number, _ in rows], dtype=np.int64)
+    return RawTable(
+        place, columns, len(rows), lambda at: [int(r) for r in numbers[at]],
+        hashlib.sha256(data).hexdigest(),
+    )  # fmt: skip

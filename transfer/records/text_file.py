@@ -1,0 +1,234 @@
+"""CSV in: encodings, separators, line numbers, and a fast way for a million lines.
+
+The fast way is pyarrow's reader with dictionary-encoded columns. Whenever it stumbles (rows of
+unequal length, stray quotes) the file is read again by the standard library's reader, which
+knows the line of every row.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Callable
+
+import numpy as np
+
+from transfer.records.problems import Problems
+from transfer.records.raw import RawColumn, RawTable, drop_blank_rows, encode_cells
+
+__all__ = ["from_text"]
+
+_SEPARATORS = (",", ";", "\t")
+_SAVE_AS = "save the file as CSV in UTF-8 (in a spreadsheet: save as, CSV UTF-8)"
+
+
+def _decode(data: bytes, place: tuple[str, str], problems: Problems) -> str | None:
+    """Text of the file, or None with a problem that says where decoding stopped."""
+    if data.startswith((b"PK\x03\x04", b"PAR1", b"\xd0\xcf\x11\xe0")):
+        problems.add(
+            place,
+            "the file holds a workbook or Parquet table, not text",
+            "give it its true ending (.xlsx, .parquet), or " + _SAVE_AS,
+        )
+        return None
+    utf16 = data.startswith((b"\xff\xfe", b"\xfe\xff"))
+    try:
+        text = data.decode("utf-16" if utf16 else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        bad = data[error.start : error.start + 1]
+        at = None if utf16 else data.count(b"\n", 0, error.start) + 1
+        problems.add(
+            place,
+            "the file is not in UTF-8 (wrong encoding)",
+            _SAVE_AS,
+            row=at,
+            value=f"byte 0x{bad.hex()}" if bad else "cut-off character",
+        )
+        return None
+    if "\x00" in text:
+        problems.add(
+            place,
+            "the file holds zero bytes: UTF-16 without its mark, or not a text file "
+            "(wrong encoding)",
+            _SAVE_AS,
+            row=text.count("\n", 0, text.index("\x00")) + 1,
+        )
+        return None
+    return text
+
+
+def _separator(text: str) -> str:
+    """The separator that occurs most in the first line that is not blank."""
+    first = next((line for line in io.StringIO(text) if line.strip()), "")
+    return max(_SEPARATORS, key=first.count)
+
+
+def _header(text: str, separator: str) -> tuple[list[str], int]:
+    """Header cells and the number of physical lines up to the header's end."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    for cells in reader:
+        if any(cell.strip() for cell in cells):
+            return cells, reader.line_num
+    return [], reader.line_num
+
+
+def _offset(body: bytes, lines: int) -> int:
+    """Byte offset after the given number of lines."""
+    at = 0
+    for _ in range(lines):
+        found = body.find(b"\n", at)
+        if found < 0:
+            return len(body)
+        at = found + 1
+    return at
+
+
+def _fast(body: bytes, headers: list[str], separator: str) -> tuple[list[RawColumn], int] | None:
+    """Read the rows below the header with pyarrow, or None when it stumbles."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    names = [f"c{i}" for i in range(len(headers))]
+    kind = pa.dictionary(pa.int32(), pa.string())
+    try:
+        table = arrow_csv.read_csv(
+            pa.BufferReader(body),
+            arrow_csv.ReadOptions(column_names=names, block_size=4 << 20),
+            arrow_csv.ParseOptions(delimiter=separator, newlines_in_values=b'"' in body),
+            arrow_csv.ConvertOptions(
+                column_types=dict.fromkeys(names, kind), null_values=[], strings_can_be_null=False
+            ),
+        )
+    except pa.ArrowException:
+        return None
+    columns = []
+    for header, name in zip(headers, names, strict=True):
+        chunked = table.column(name).unify_dictionaries()
+        codes = [chunk.indices.to_numpy(zero_copy_only=False) for chunk in chunked.chunks]
+        values = chunked.chunk(0).dictionary.to_pylist() if chunked.num_chunks else []
+        joined = np.concatenate(codes) if codes else np.zeros(0, np.int32)
+        columns.append(RawColumn(header, joined, values))
+    return columns, table.num_rows
+
+
+def _records(text: str, separator: str, skip: int) -> list[tuple[int, list[str]]]:
+    """(line, cells) of every row below the header that has any text; raises csv.Error."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    rows, line = [], 1
+    for cells in reader:
+        if line > skip and any(cell.strip() for cell in cells):
+            rows.append((line, cells))
+        line = reader.line_num + 1
+    return rows
+
+
+def _slow(
+    text: str,
+    headers: list[str],
+    separator: str,
+    skip: int,
+    place: tuple[str, str],
+    problems: Problems,
+) -> tuple[list[RawColumn], np.ndarray] | None:
+    """Read with the standard library; report rows of another length than the header."""
+    try:
+        rows = _records(text, separator, skip)
+    except csv.Error as error:
+        problems.add(
+            place,
+            f"the text cannot be split into cells ({error})",
+            "look for a quotation mark that is not closed",
+        )
+        return None
+    width = len(headers)
+    for line, cells in rows:
+        extra = [cell for cell in cells[width:] if cell.strip()]
+        if extra or len(cells) < width:
+            problems.add(
+                place,
+                f"the row has {len(cells)} cells, the header {width}",
+                "give every row as many separators as the header; put text that holds the "
+                "separator in quotation marks",
+                row=line,
+                value=separator.join(cells),
+            )
+    padded = [(cells + [""] * width)[:width] for _, cells in rows]
+    columns = [
+        encode_cells(header, [row[i] for row in padded], frozenset())
+        for i, header in enumerate(headers)
+    ]
+    return columns, np.array([line for line, _ in rows], dtype=np.int64)
+
+
+def _line_lookup(
+    text: str, separator: str, skip: int, kept: np.ndarray, straight: bool
+) -> Callable[[np.ndarray], list[int]]:
+    """Positions to lines; the slow count happens only when a problem asks for it."""
+
+    def straight_lines(at: np.ndarray) -> list[int]:
+        return [int(r) + skip + 1 for r in kept[at]]
+
+    counted: list[int] = []
+
+    def counted_lines(at: np.ndarray) -> list[int]:
+        lines = counted
+        if not lines:
+            lines.extend(line for line, _ in _records(text, separator, skip))
+        return [lines[int(i)] if int(i) < len(lines) else -1 for i in at]
+
+    return straight_lines if straight else counted_lines
+
+
+def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
+    """Read the bytes of a CSV file (comma, semicolon or tab).
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file: UTF-8 with or without its mark, or UTF-16 with its mark.
+    name : str
+        File name for problems.
+    problems : Problems
+        Collector.
+
+    Returns
+    -------
+    RawTable or None
+        None when nothing can be read; the reason is in the collector.
+    """
+    place = (name, "")
+    text = _decode(data, place, problems)
+    if text is None:
+        return None
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if not text.strip():
+        problems.add(place, "the file is empty", "export the table again, header row included")
+        return None
+    separator = _separator(text)
+    try:
+        headers, skip = _header(text, separator)
+    except csv.Error as error:
+        problems.add(place, f"the header cannot be read ({error})", _SAVE_AS, row=1)
+        return None
+    digest = hashlib.sha256(data).hexdigest()
+    body = text.encode("utf-8")
+    rows = body[_offset(body, skip) :]
+    if not rows.strip():
+        return RawTable(
+            place, [RawColumn(h, np.zeros(0, np.int64), []) for h in headers], 0,
+            lambda at: [], digest,
+        )  # fmt: skip
+    fast = _fast(rows, headers, separator) if len(headers) > 1 else None
+    if fast is not None:
+        columns, n = fast
+        columns, kept = drop_blank_rows(columns, n)
+        straight = rows.count(b"\n") + (not rows.endswith(b"\n")) == n
+        lookup = _line_lookup(text, separator, skip, kept, straight)
+        return RawTable(place, columns, len(kept), lookup, digest)
+    slow = _slow(text, headers, separator, skip, place, problems)
+    if slow is None:
+        return None
+    columns, lines = slow
+    return RawTable(place, columns, len(lines), lambda at: [int(x) for x in lines[at]], digest)

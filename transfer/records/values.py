@@ -1,0 +1,261 @@
+"""Texts to values, one distinct text at a time: dates, counts, numbers, levels, codes."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from transfer.records.problems import Problems, nearest
+from transfer.records.raw import REPORTED, RawColumn, RawTable
+from transfer.records.schema import Column
+
+__all__ = ["BLANKS", "Parsed", "is_name_like", "parse_column"]
+
+#: Texts that mean "nothing charted" (lower case). "none" is not among them: it is a contest.
+BLANKS = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
+
+#: Numbers from here on are distances in time, not dates of a season.
+_YEARS = (1900, 2100)
+
+_COUNT = re.compile(r"\+?\d{1,15}(\.0*)?")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
+_ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
+_NAME = re.compile(r"[^\W\d_]{2,}[.,]? (?:[^\W\d_]\.? )?[^\W\d_][^\W\d_'’\-]+")
+
+_TRUE = frozenset({"1", "true", "yes", "1.0", "y", "t"})
+_FALSE = frozenset({"0", "false", "no", "0.0", "n", "f"})
+
+
+class RefusedError(Exception):
+    """A text that breaks its column's rule: (rule, next step)."""
+
+    def __init__(self, rule: str, next_step: str) -> None:
+        self.rule = rule
+        self.next_step = next_step
+        super().__init__(rule)
+
+
+@dataclass
+class Parsed:
+    """One column after parsing.
+
+    Parameters
+    ----------
+    codes : int array, shape (N,)
+        Into `values`; -1 blank or refused.
+    values : list
+        Distinct parsed values (str, int, float or date).
+    bad : bool array, shape (N,)
+        Rows whose text was refused, so that no second rule complains about them.
+    """
+
+    codes: np.ndarray
+    values: list[object]
+    bad: np.ndarray
+
+    def numbers(self) -> np.ndarray:
+        """Values as floats, NaN where blank, shape (N,)."""
+        table = np.append(np.asarray(self.values, dtype=float), np.nan)
+        return table[self.codes]
+
+    def days(self) -> np.ndarray:
+        """Dates as ``datetime64[D]``, NaT where blank, shape (N,)."""
+        table = np.array([*self.values, None], dtype="datetime64[D]")
+        return table[self.codes]
+
+    def labels(self) -> np.ndarray:
+        """Values as objects, empty text where blank, shape (N,)."""
+        table = np.array([*self.values, ""], dtype=object)
+        return table[self.codes]
+
+
+def _date(text: str, column: Column) -> datetime.date:
+    match = _ISO.fullmatch(text)
+    if not match:
+        raise RefusedError(
+            "a date is written year-month-day, as in 2025-11-03",
+            "rewrite the date; day-first and month-first dates cannot be told apart",
+        )
+    year, month, day = (int(g) for g in match.groups())
+    try:
+        date = datetime.date(year, month, day)
+    except ValueError:
+        raise RefusedError(
+            f"there is no such day: year {year}, month {month}, day {day}",
+            "check the order year-month-day and the day of the month",
+        ) from None
+    if not _YEARS[0] <= year <= _YEARS[1]:
+        raise RefusedError(f"a date lies between {_YEARS[0]} and {_YEARS[1]}", "correct the year")
+    return date
+
+
+def _count(text: str, column: Column) -> int:
+    if _COUNT.fullmatch(text):
+        return int(_limited(float(text), column))
+    if _NUMBER.fullmatch(text):
+        what = "negative" if text.startswith("-") else "fractional"
+        raise RefusedError("a count is a whole number, 0 or more", f"correct the {what} count")
+    raise RefusedError(
+        "a count is a whole number in digits, 0 or more",
+        "write digits only, without words, units or thousands separators",
+    )
+
+
+def _number(text: str, column: Column) -> float:
+    if not _NUMBER.fullmatch(text):
+        comma = re.fullmatch(r"[+-]?\d+,\d+", text)
+        raise RefusedError(
+            "a number is written in digits with a decimal point",
+            f"write {text.replace(',', '.')}" if comma else "write the number without unit or word",
+        )
+    return _limited(float(text), column)
+
+
+def _limited(number: float, column: Column) -> float:
+    low, high = column.low, column.high
+    if (low is not None and number < low) or (high is not None and number > high):
+        unit = f" {column.unit}" if column.unit else ""
+        span = f"{low:g} or more" if high is None else f"between {low:g} and {high:g}"
+        raise RefusedError(f"{column.name} is {span}{unit}", "correct the number or its unit")
+    return number
+
+
+def _level(text: str, column: Column) -> str:
+    wanted = re.sub(r"[\s\-]+", "_", text.lower())
+    if set(column.levels) == {"yes", "no"} and wanted in _TRUE | _FALSE:
+        return "yes" if wanted in _TRUE else "no"
+    if wanted in column.levels:
+        return wanted
+    guess = nearest(text, column.levels)
+    raise RefusedError(
+        f"{column.name} is one of {', '.join(column.levels)}",
+        f"did you mean {guess!r}?" if guess else "use one of the levels",
+    )
+
+
+def _flag(text: str, column: Column) -> int:
+    low = text.lower()
+    if low in _TRUE:
+        return 1
+    if low in _FALSE:
+        return 0
+    raise RefusedError(
+        f"{column.name} is 1 or 0 (true/false, yes/no)", "write 1 for made, 0 for missed"
+    )
+
+
+def _text(text: str, column: Column) -> str:
+    if "\n" in text or len(text) > 200:
+        if column.name == "description":
+            return text
+        raise RefusedError(
+            "a code or label is one short line",
+            "look for a quotation mark that is not closed, or shorten the label",
+        )
+    if column.name in {"player", "program"} and "/" in text:
+        raise RefusedError(f"a {column.name} code holds no '/'", "use another sign, such as '-'")
+    return text
+
+
+_PARSERS: dict[str, Callable[[str, Column], object]] = {
+    "date": _date, "count": _count, "number": _number, "level": _level, "flag": _flag,
+    "text": _text,
+}  # fmt: skip
+
+
+def is_name_like(text: str) -> bool:
+    """Whether a text looks like a person's first and last name rather than a code.
+
+    Parameters
+    ----------
+    text : str
+        A cell of a column of codes.
+    """
+    words = text.replace(",", " ").split()
+    return bool(_NAME.fullmatch(text)) and all(w[:1].isupper() for w in words)
+
+
+def parse_column(raw: RawTable, column: Column, cells: RawColumn, problems: Problems) -> Parsed:
+    """Parse the distinct texts of a column; report every row of a refused one.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The file, for places and row numbers.
+    column : Column
+        The spec.
+    cells : RawColumn
+        The column's texts.
+    problems : Problems
+        Collector.
+
+    Returns
+    -------
+    Parsed
+    """
+    parser = _PARSERS[column.type]
+    values: list[object] = []
+    index: dict[object, int] = {}
+    recode = np.full(len(cells.values) + 1, -1, dtype=np.int64)
+    refusals: dict[int, RefusedError | None] = {}
+    for k, original in enumerate(cells.values):
+        text = original.strip()
+        if text.lower() in BLANKS:
+            continue
+        if original == REPORTED:
+            refusals[k] = None
+            continue
+        try:
+            value = parser(text, column)
+        except RefusedError as error:
+            refusals[k] = error
+            continue
+        recode[k] = index.setdefault(value, len(values))
+        if recode[k] == len(values):
+            values.append(value)
+    bad = _report_refusals(raw, column, cells, refusals, problems)
+    _note_text_numbers(raw, column, cells, problems)
+    return Parsed(recode[cells.codes], values, bad)
+
+
+def _report_refusals(
+    raw: RawTable,
+    column: Column,
+    cells: RawColumn,
+    refusals: dict[int, RefusedError | None],
+    problems: Problems,
+) -> np.ndarray:
+    """Report the refused texts row by row; return which rows hold one, shape (N,)."""
+    if not refusals:
+        return np.zeros(len(cells.codes), dtype=bool)
+    order = np.argsort(cells.codes, kind="stable")
+    ranked = cells.codes[order]
+    for k, error in refusals.items():
+        if error is None:
+            continue
+        at = order[np.searchsorted(ranked, k) : np.searchsorted(ranked, k, side="right")]
+        problems.add_rows(
+            raw.place, raw.row_numbers(at), error.rule, error.next_step,
+            column=column.name, value=cells.values[k],
+        )  # fmt: skip
+    return np.isin(cells.codes, list(refusals))
+
+
+def _note_text_numbers(raw: RawTable, column: Column, cells: RawColumn, problems: Problems) -> None:
+    """Worksheet cells that hold digits as text are read, and said."""
+    if column.type not in {"count", "number"} or not cells.held_as_text:
+        return
+    held = [k for k, v in enumerate(cells.values) if v in cells.held_as_text]
+    numeric = [k for k in held if _NUMBER.fullmatch(cells.values[k].strip())]
+    if not numeric:
+        return
+    rows = raw.row_numbers(np.flatnonzero(np.isin(cells.codes, numeric)))
+    problems.add(
+        raw.place, f"{len(rows)} cells hold numbers as text; they were read as numbers",
+        "format the column as numbers", row=rows[0], column=column.name,
+        value=cells.values[numeric[0]], severity="note",
+    )  # fmt: skip

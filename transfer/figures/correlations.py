@@ -106,10 +106,7 @@ def draw(table: pd.DataFrame) -> Figure:
         axes.set_xlim(-1.0, 1.0)
         axes.grid(False, axis="y")
         prob = float(table["prob"].iloc[0])
-        axes.set_xlabel(
-            f"correlation with game shooting between players; line: result, bar: {prob:.0%} "
-            "interval, grey: starting assumption"
-        )
+        axes.set_xlabel(f"correlation with game shooting (point and bar: mean, {prob:.0%} interval)")
     return figure
 
 

@@ -107,8 +107,9 @@ def describe(table: pd.DataFrame) -> str:
     """
     width = 100 * float((table["high"] - table["low"]).median())
     spread = 100 * float(table["mean"].max() - table["mean"].min())
+    prob = float(table["prob"].iloc[0])
     return (
-        f"Estimated make rates of {len(table)} players in the order of their codes. The middle "
-        f"{table['prob'].iloc[0]:.0%} interval is {width:.0f} points wide; the estimates lie within "
-        f"{spread:.0f} points of each other."
+        f"Estimated make rates of {len(table)} players in the order of their codes. A typical "
+        f"{prob:.0%} interval is {width:.0f} points wide; the estimates lie within {spread:.0f} "
+        "points of each other."
     )

@@ -51,22 +51,25 @@ def draw(table: pd.DataFrame) -> Figure:
     matplotlib.figure.Figure
         A thicker line stands for more attempts.
     """
+    from matplotlib.collections import LineCollection
+
     settings = list(dict.fromkeys(table["setting"]))
     with style.styled():
-        figure, panels = style.grid_of_panels(settings, columns=4, sharey=True)
+        figure, panels = style.grid_of_panels(settings, columns=3, sharey=True)
         for setting, axes in panels.items():
             rows = table[table["setting"] == setting]
             mode = rows["mode"].iloc[0]
             most = float(rows["n"].max())
             alpha = min(0.8, 12.0 / len(rows) ** 0.5 / 4.0)
-            for row in rows.itertuples():
-                axes.plot(
-                    [0.0, 1.0],
-                    [row.raw, row.mean],
-                    color=style.MODE_COLOURS[mode],
-                    linewidth=0.4 + 1.2 * row.n / most,
+            lines = [((0.0, row.raw), (1.0, row.mean)) for row in rows.itertuples()]
+            axes.add_collection(
+                LineCollection(
+                    lines,
+                    colors=style.MODE_COLOURS[mode],
+                    linewidths=0.4 + 1.2 * rows["n"] / most,
                     alpha=alpha,
                 )
+            )
             axes.plot([0.0] * len(rows), rows["raw"], "o", mfc="white", mec=style.PALE, ms=3)
             axes.plot(
                 [1.0] * len(rows),

@@ -17,6 +17,7 @@ from typing import Any
 
 from transfer.errors import ArgumentError, StorageError
 from transfer.files import write_text
+from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES, Table
 
 __all__ = [
@@ -37,7 +38,7 @@ FILE_KEYS = ("practice", "games", "roster", "drills")
 #: Levels of play that set the prior of the game rate.
 LEVELS = ("men_pro", "men_college", "women_pro", "women_college", "high_school", "other")
 #: Rule bodies whose court geometry turns spot labels into distances.
-RULE_BODIES = ("NFHS", "NCAA", "NBA", "FIBA")
+RULE_BODIES = tuple(BODIES)
 #: Charted columns that may split practice into settings.
 SPLITS = ("mode", "contest")
 
@@ -94,7 +95,7 @@ settings = ["mode", "contest"]
 # men_pro, men_college, women_pro, women_college, high_school, other
 level = "{level}"
 
-# Court markings that turn a spot label into a distance: NFHS, NCAA, NBA, FIBA
+# Court markings that turn a spot label into a distance: NFHS, NCAA, lane_16ft, FIBA
 rule_body = "{rule_body}"
 
 # Differences between live and rep inside this region count as practically equal. The number is

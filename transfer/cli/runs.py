@@ -1,0 +1,260 @@
+"""Run folders: where outputs go, what made them, and whether a record file changed since.
+
+A run is named ``DATE-HASH``. The hash covers the record files and every option, so the same
+question about the same records always meets its own folder, and nothing is ever overwritten.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from transfer.cli.options import Request
+from transfer.errors import StorageError
+from transfer.files import write_bytes, write_text
+
+__all__ = ["MANIFEST", "Run", "changed_since_last_run", "describe_inputs", "open_run", "saved_fit"]
+
+MANIFEST = "manifest.json"
+FIT_FILE = "fit.nc"
+#: Options that decide a fit; the others only decide how it is read.
+_FIT_OPTIONS = ("settings", "level", "rule_body", "season_end", "seed", "priors_sha256")
+
+
+@dataclass(frozen=True)
+class Run:
+    """One question about one state of the records.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where outputs go; None when nothing is to be written.
+    key : str
+        Hash of inputs and options.
+    fit_key : str
+        Hash of inputs and of the options that decide the fit.
+    manifest : mapping
+        What ``manifest.json`` holds.
+    siblings : tuple of Path
+        Folders in which a saved fit of the same records may lie, newest first.
+    """
+
+    folder: Path | None
+    key: str
+    fit_key: str
+    manifest: Mapping[str, Any]
+    siblings: tuple[Path, ...]
+
+    def keep(self, name: str, content: bytes | str) -> Path | None:
+        """Write an output into the run folder; an older different one stays beside it.
+
+        Parameters
+        ----------
+        name : str
+            File name.
+        content : bytes or str
+            The whole file.
+
+        Returns
+        -------
+        Path or None
+            Where it is, ``name-2.ending`` and so on when the name was taken by other content.
+        """
+        if self.folder is None:
+            return None
+        data = content.encode() if isinstance(content, str) else content
+        self.start()
+        target = self.folder / name
+        number = 1
+        while target.exists():
+            if target.read_bytes() == data:
+                return target
+            number += 1
+            target = self.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
+        return write_bytes(target, data)
+
+    def start(self) -> None:
+        """Make the run folder with its manifest, unless it is there already."""
+        if self.folder is None or (self.folder / MANIFEST).exists():
+            return
+        text = json.dumps(self.manifest, indent=2, ensure_ascii=False) + "\n"
+        write_text(self.folder / MANIFEST, text)
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with open(path, "rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise StorageError(
+            f"{path} cannot be read: {error.strerror or error}",
+            rule="every named file exists and is readable",
+            next_step="correct the name, or the files under [files] in transfer.toml",
+        ) from error
+
+
+def _digest(value: Any) -> str:
+    return hashlib.sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
+
+
+def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
+    """Name and SHA-256 of each record file.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+
+    Returns
+    -------
+    dict
+        Table name to ``file`` (its name, without folders) and ``sha256``.
+
+    Raises
+    ------
+    StorageError
+        When a file cannot be read.
+    """
+    return {
+        key: {"file": path.name, "sha256": _sha256(path)}
+        for key, path in sorted(request.files.items())
+    }
+
+
+def _options(request: Request) -> dict[str, Any]:
+    return {
+        "settings": list(request.settings),
+        "level": request.level,
+        "rule_body": request.rule_body,
+        "rope": list(request.rope),
+        "seed": request.seed,
+        "season_end": request.season_end.isoformat() if request.season_end else None,
+        "priors_sha256": None if request.priors is None else _sha256(request.priors),
+    }
+
+
+def _manifests(folder: Path) -> list[tuple[Path, dict[str, Any]]]:
+    """Runs below a folder, newest first; a folder without a readable manifest is no run."""
+    found = []
+    for path in folder.glob(f"*/{MANIFEST}"):
+        try:
+            found.append((path.parent, json.loads(path.read_text(encoding="utf-8"))))
+        except (OSError, ValueError):
+            continue
+    return sorted(found, key=lambda run: (str(run[1].get("created")), run[0].name), reverse=True)
+
+
+def open_run(request: Request) -> Run:
+    """Return the run that a command belongs to; nothing is written yet.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+
+    Returns
+    -------
+    Run
+        In ``--out`` when given, below ``runs/`` in a season folder, else without a folder.
+
+    Raises
+    ------
+    StorageError
+        When a file cannot be read or ``--out`` holds another run.
+    """
+    from transfer.provenance import package_versions
+
+    inputs, options, versions = describe_inputs(request), _options(request), package_versions()
+    version = versions["practice-transfer"]
+    contents = {key: value["sha256"] for key, value in inputs.items()}
+    key = _digest([contents, options, version])
+    fit_key = _digest([contents, {k: options[k] for k in _FIT_OPTIONS}, version])
+    manifest = {
+        "key": key,
+        "fit_key": fit_key,
+        "created": dt.datetime.now(dt.UTC).isoformat(timespec="microseconds"),
+        "inputs": inputs,
+        "options": options,
+        "versions": versions,
+    }
+    if request.out is not None:
+        _refuse_other_run(request.out, key)
+        return Run(request.out, key, fit_key, manifest, (request.out,))
+    if request.season is None:
+        return Run(None, key, fit_key, manifest, ())
+    runs = request.season.folder / "runs"
+    past = _manifests(runs)
+    own = [folder for folder, found in past if found.get("key") == key]
+    folder = own[0] if own else runs / f"{dt.date.today().isoformat()}-{key[:10]}"
+    return Run(folder, key, fit_key, manifest, tuple(folder for folder, _ in past))
+
+
+def _refuse_other_run(out: Path, key: str) -> None:
+    try:
+        found = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return
+    if found.get("key") != key:
+        raise StorageError(
+            f"{out} holds another run ({str(found.get('key'))[:10]}, made {found.get('created')})",
+            rule="nothing is overwritten",
+            next_step="name a new folder with --out",
+        )
+
+
+def saved_fit(run: Run) -> Path | None:
+    """Return a saved fit of the same records and fit options, if there is one.
+
+    Parameters
+    ----------
+    run : Run
+        From `open_run`.
+    """
+    for folder in run.siblings:
+        try:
+            found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        if found.get("fit_key") == run.fit_key and (folder / FIT_FILE).is_file():
+            return folder / FIT_FILE
+    return None
+
+
+def changed_since_last_run(request: Request, run: Run) -> list[str]:
+    """Sentences about record files that changed since the newest run of the season folder.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+    run : Run
+        From `open_run`.
+
+    Returns
+    -------
+    list of str
+        Empty outside a season folder, before the first run, and when these very records have a
+        run already.
+    """
+    if request.season is None or request.out is not None:
+        return []
+    past = _manifests(request.season.folder / "runs")
+    now = run.manifest["inputs"]
+    if not past or any(found.get("inputs") == now for _, found in past):
+        return []
+    folder, last = past[0]
+    before = last.get("inputs", {})
+    sentences = []
+    for key in sorted({*now, *before}):
+        if key not in now:
+            sentences.append(f"{before[key]['file']} is gone since run {folder.name}")
+        elif key not in before:
+            sentences.append(f"{now[key]['file']} is new since run {folder.name}")
+        elif now[key] != before[key]:
+            sentences.append(f"{now[key]['file']} changed since run {folder.name}")
+    return sentences

@@ -1,0 +1,92 @@
+"""What a person sees: progress on standard error, plain tables on standard output."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["bold", "notice", "print_table", "progress", "text_table"]
+
+
+def progress(as_json: bool) -> Callable[[str], None]:
+    """Return what long steps report to; silent when piped or asked for JSON.
+
+    Parameters
+    ----------
+    as_json : bool
+        Whether the command prints JSON.
+    """
+
+    def say(message: str) -> None:
+        if not as_json and sys.stderr.isatty():
+            click.echo(f"{message} ...", err=True)
+
+    return say
+
+
+def notice(message: str) -> None:
+    """Tell something the user should know, on standard error, always."""
+    click.echo(f"note: {message}", err=True)
+
+
+def bold(text: str) -> str:
+    """Emphasise on a terminal that wants colour (NO_COLOR is honoured)."""
+    if sys.stdout.isatty() and not os.environ.get("NO_COLOR"):
+        return click.style(text, bold=True)
+    return text
+
+
+def _cell(value: Any, places: int) -> str:
+    if value is None or value != value:
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.{places}f}"
+    return str(value)
+
+
+def text_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places: int = 3) -> str:
+    """Write a table with aligned columns, numbers to the right.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows to print.
+    columns : sequence of str, optional
+        Columns to print, in order; all when omitted.
+    places : int
+        Decimal places of real numbers.
+
+    Returns
+    -------
+    str
+        Lines without trailing spaces.
+    """
+    names = [str(c) for c in (table.columns if columns is None else columns)]
+    rows = [[_cell(value, places) for value in row] for row in table[names].astype(object).to_numpy()]
+    numeric = [table[name].dtype.kind in "iuf" for name in names]
+    widths = [max([len(n), *(len(row[i]) for row in rows)]) for i, n in enumerate(names)]
+
+    def line(cells: Sequence[str]) -> str:
+        aligned = [
+            c.rjust(w) if right else c.ljust(w)
+            for c, w, right in zip(cells, widths, numeric, strict=True)
+        ]
+        return "  ".join(aligned).rstrip()
+
+    return "\n".join([line(names), line(["-" * w for w in widths]), *(line(row) for row in rows)])
+
+
+def print_table(
+    table: pd.DataFrame, columns: Sequence[str] | None = None, places: int = 3
+) -> None:
+    """Print `text_table`; a long one is left whole, for the pager to cut."""
+    click.echo(text_table(table, columns, places))

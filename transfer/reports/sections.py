@@ -1,0 +1,337 @@
+"""The sections of the reading report, one function each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from transfer.decisions.conversion import Conversion
+from transfer.decisions.estimates import player_estimates
+from transfer.decisions.information import Information
+from transfer.decisions.reading import Reading
+from transfer.decisions.verdict import (
+    MAX_CONTRACTION_TO_TELL,
+    MEASURED_CONTRACTION,
+    PROBABILITY_AHEAD,
+    Verdict,
+)
+from transfer.figures import conversion as conversion_figure
+from transfer.figures import correlations, intervals, practice_game, shrinkage
+from transfer.figures.style import setting_label
+from transfer.models.posterior import TransferPosterior
+from transfer.records.cells import GAME, Cells
+from transfer.reports import blocks, words
+from transfer.reports.blocks import Cell, Column, Section
+from transfer.reports.cautions import CAUTIONS
+
+__all__ = [
+    "cautions_section",
+    "conversion_section",
+    "forecast_section",
+    "players_section",
+    "practice_game_section",
+    "quality_section",
+    "settings_section",
+    "verdict_rows",
+]
+
+
+def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, str]]:
+    """Quantity, value and meaning of every figure behind the verdict."""
+    unit = "R²" if contrast_kind == "r2" else "correlation"
+    interval = verdict.interval
+    side = "the side the records lean to"
+    return [
+        (
+            f"Live minus rep ({unit})",
+            f"{words.number(verdict.mean)} ({words.interval(interval.low, interval.high)})",
+            f"Posterior mean and {interval.prob:.0%} equal-tailed interval of the difference.",
+        ),
+        (
+            "Chance",
+            f"{words.percent(verdict.probability)}, before: "
+            f"{words.percent(verdict.prior_probability)}",
+            f"Posterior beside prior probability of {side}; ahead needs "
+            f"{words.percent(PROBABILITY_AHEAD, 1)}.",
+        ),
+        (
+            "Uncertainty left",
+            words.percent(verdict.contraction),
+            f"Posterior over prior standard deviation. Above {MAX_CONTRACTION_TO_TELL:.0%} the "
+            f"records cannot tell; at or below {MEASURED_CONTRACTION:.0%} the difference counts "
+            "as measured.",
+        ),
+        (
+            "Practically equal",
+            words.percent(verdict.probability_in_rope),
+            f"Chance that the difference lies between {words.number(verdict.rope[0])} and "
+            f"{words.number(verdict.rope[1])}, the limits stated in advance.",
+        ),
+    ]
+
+
+def settings_section(reading: Reading, posterior: TransferPosterior, prob: float) -> Section:
+    """Transfer correlation of every practice setting, and what the settings explain together."""
+    table = reading.table.assign(label=reading.table["setting"].map(setting_label))
+    rows = [
+        [
+            Cell(r["label"]),
+            Cell(f"{r['attempts']:,}", right=True),
+            Cell(str(r["players"]), right=True),
+            Cell(words.number(r["rho_mean"]), right=True),
+            Cell(words.interval(r["rho_low"], r["rho_high"]), right=True),
+            Cell(words.interval(r["prior_rho_low"], r["prior_rho_high"]), right=True),
+        ]
+        for r in table.to_dict(orient="records")
+    ]
+    shares = [
+        [
+            Cell(r["quantity"]),
+            Cell(words.percent(r["mean"]), right=True),
+            Cell(words.span(r["low"], r["high"]), right=True),
+            Cell(words.span(r["prior_low"], r["prior_high"]), right=True),
+        ]
+        for r in reading.r2.to_dict(orient="records")
+    ]
+    level = f"{prob:.0%} equal-tailed interval"
+    return Section(
+        "settings",
+        "What each kind of practice tells about games",
+        [
+            blocks.text(
+                "A transfer correlation says how well players' true rates in one practice setting "
+                "line up with their true game rates: 0 is not at all, 1 is perfectly. Luck in the "
+                "counts has been taken out, so it is not the correlation of two columns of raw "
+                "rates."
+            ),
+            blocks.figure(
+                correlations,
+                correlations.frame(posterior, prob),
+                "correlations",
+                "Line: what the records and the starting assumption say together. Grey: the "
+                "starting assumption alone, the same for every setting. Where the two look alike, "
+                "the records added little.",
+            ),
+            blocks.table(
+                f"Transfer correlation by setting, {level}",
+                [
+                    Column("Setting"),
+                    Column("Attempts", True),
+                    Column("Players", True),
+                    Column("Correlation", True),
+                    Column("Interval", True),
+                    Column("Before the records", True),
+                ],
+                [blocks.group(rows)],
+            ),
+            blocks.table(
+                "Share of the differences between players' true game rates that practice rates "
+                f"account for (R²), {level}",
+                [
+                    Column("Practice"),
+                    Column("Share", True),
+                    Column("Interval", True),
+                    Column("Before the records", True),
+                ],
+                [blocks.group(shares)],
+            ),
+        ],
+    )
+
+
+def practice_game_section(
+    posterior: TransferPosterior, cells: Cells, information: Information, prob: float
+) -> Section:
+    """Practice against game with both uncertainties, and what attempts are worth."""
+    return Section(
+        "practice-game",
+        "Practice against game",
+        [
+            blocks.figure(
+                practice_game,
+                practice_game.frame(posterior, cells, prob),
+                "practice-game",
+                f"One point per player-season; both lines are {prob:.0%} equal-tailed intervals of "
+                "the expected rate. Game rates are the uncertain side: they rest on far fewer "
+                "attempts.",
+            ),
+            blocks.heading("How much an attempt tells"),
+            blocks.text(information.text),
+        ],
+    )
+
+
+def conversion_section(conversion: Conversion) -> Section:
+    """Practice make rate to game make rate, for a player whose games are not known."""
+    frame = conversion_figure.frame(conversion)
+    level = f"{frame['prob'].iloc[0]:.0%}"
+    coming = int(frame["next_attempts"].iloc[0])
+    groups = []
+    for setting, rows in frame.groupby("setting", sort=False):
+        attempts = int(rows["attempts"].iloc[0])
+        groups.append(
+            blocks.group(
+                [
+                    [
+                        Cell(words.percent(r["practice_rate"])),
+                        Cell(words.percent(r["game_mean"]), right=True),
+                        Cell(words.span(r["game_low"], r["game_high"]), right=True),
+                        Cell(f"{r['makes_low']} to {r['makes_high']}", right=True),
+                    ]
+                    for r in rows.to_dict(orient="records")
+                ],
+                f"{setting_label(str(setting))}, from {attempts} attempts",
+            )
+        )
+    return Section(
+        "conversion",
+        "From a practice rate to a game rate",
+        [
+            blocks.text(conversion.text),
+            blocks.figure(
+                conversion_figure,
+                frame,
+                "conversion",
+                f"Coloured band: {level} interval of the expected game rate. Grey band: where the "
+                f"make rate of the next {coming} game attempts will lie with the same probability. "
+                "A flat line means that the practice rate tells little.",
+            ),
+            blocks.table(
+                f"Conversion table, {level} equal-tailed intervals",
+                [
+                    Column("Practice rate"),
+                    Column("Expected game rate", True),
+                    Column("Interval of the expected rate", True),
+                    Column(f"Makes in the next {coming}", True),
+                ],
+                groups,
+            ),
+        ],
+    )
+
+
+def _player_cell(row: Mapping[str, Any]) -> Cell:
+    below = f"raw {words.percent(row['raw'])} of {row['n']}" if row["n"] else "no attempts"
+    return Cell(
+        f"{words.percent(row['mean'])} ({100 * row['low']:.0f} to {100 * row['high']:.0f})", below
+    )
+
+
+def _player_table(estimates: pd.DataFrame, settings: tuple[str, ...], prob: float) -> blocks.Block:
+    groups = []
+    for (program, season), people in estimates.groupby(
+        ["program", "season"], sort=True, dropna=False
+    ):
+        rows = []
+        for player, cells in people.groupby("player", sort=True):
+            by_setting = {r["setting"]: r for r in cells.to_dict(orient="records")}
+            rows.append([Cell(str(player)), *(_player_cell(by_setting[s]) for s in settings)])
+        known = [str(v) for v in (program, season) if pd.notna(v) and str(v)]
+        groups.append(blocks.group(rows, ", ".join(known)))
+    return blocks.table(
+        f"Estimated make rate with its {prob:.0%} equal-tailed interval; below it the raw rate and "
+        "its attempts. In the order of the codes, not of the rates.",
+        [Column("Player"), *(Column(setting_label(s)) for s in settings)],
+        groups,
+        "players",
+    )
+
+
+def players_section(posterior: TransferPosterior, cells: Cells, prob: float) -> Section:
+    """Raw and estimated rates of every player, as pictures and as a table."""
+    estimates = player_estimates(posterior, cells, prob)
+    remarks = []
+    if posterior.terms:
+        remarks.append(
+            blocks.text(
+                "The estimates hold for one distance and one contest, so that players who take "
+                "different shots can be compared; raw rates hold for the shots each player took."
+            )
+        )
+    return Section(
+        "players",
+        "Players",
+        [
+            blocks.text(
+                "A raw rate from few attempts is mostly luck. The estimate moves it towards what "
+                "players of this group do, the more so the fewer the attempts, and uses the "
+                "player's other settings as well."
+            ),
+            *remarks,
+            blocks.figure(
+                shrinkage,
+                shrinkage.frame(posterior, cells, prob),
+                "shrinkage",
+                "From the raw rate to the estimate, one line per player; a thicker line stands "
+                "for more attempts.",
+            ),
+            blocks.figure(
+                intervals,
+                intervals.frame(posterior, cells, prob),
+                "intervals",
+                "Where two players' lines overlap widely, the records do not tell them apart.",
+            ),
+            _player_table(estimates, (*posterior.settings, GAME), prob),
+        ],
+    )
+
+
+def forecast_section(scores: Any | None) -> Section:
+    """Out-of-sample scores of the five forecasts, when they were computed."""
+    content: list[blocks.Block] = [
+        blocks.text(
+            "Five forecasts of the same game makes, from the raw rate to the model with practice "
+            "and games together, judged on attempts they had not seen."
+        )
+    ]
+    if scores is None:
+        content.append(
+            blocks.text(
+                "The forecasts were not scored in this run; transfer forecast --score does it."
+            )
+        )
+    else:
+        content += [blocks.text(scores.text), *score_tables(scores)]
+    return Section("forecast", "How well the forecasts did", content)
+
+
+def score_tables(scores: Any) -> list[blocks.Block]:
+    """The score table of a scores result."""
+    raise NotImplementedError
+
+
+def quality_section(
+    summary: list[tuple[str, str]], problems: pd.DataFrame | None, remarks: list[str]
+) -> Section:
+    """What the records hold and what was noticed in them."""
+    content: list[blocks.Block] = [blocks.pairs(summary), *(blocks.text(r) for r in remarks)]
+    if problems is None:
+        content.append(blocks.text("The checks of the record files were not part of this run."))
+    elif problems.empty:
+        content.append(blocks.text("No problems, warnings or notes in the record files."))
+    else:
+        content.append(
+            blocks.simple_table(
+                problems.assign(
+                    row=problems["row"].astype(object).where(problems["row"].notna(), "")
+                ),
+                "What the checks of the record files noticed",
+                [
+                    ("severity", "Kind", str),
+                    ("file", "File", str),
+                    ("row", "Row", str),
+                    ("column", "Column", str),
+                    ("value", "Value", str),
+                    ("rule", "Rule", str),
+                    ("next_step", "What to do", str),
+                ],
+            )
+        )
+    return Section("records", "The records", content)
+
+
+def cautions_section() -> Section:
+    """What to know before acting."""
+    return Section("cautions", "Before you act on this", [blocks.items(CAUTIONS)])

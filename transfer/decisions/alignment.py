@@ -1,0 +1,211 @@
+"""Lining up cells with the axes of the posterior: counts, offsets and player deviations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from transfer.errors import ArgumentError, DiagnosticsError
+from transfer.models.posterior import Diagnostics, TransferPosterior
+from transfer.records.cells import GAME, Cells
+
+__all__ = [
+    "Counts",
+    "count_cells",
+    "deviations",
+    "game_offsets",
+    "population_game_mean",
+    "program_effects",
+    "require_passed",
+]
+
+#: Distance (ft) at which the transfer model states its rates.
+REFERENCE_DISTANCE_FT = 8.0
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Attempts and makes in the order of the posterior's axes.
+
+    Parameters
+    ----------
+    players, programs, seasons : tuple of str
+        Labels of the P player-seasons.
+    practice_n, practice_y : array, shape (P, K)
+        Practice attempts and makes.
+    game_n, game_y : array, shape (P,)
+        Game attempts and makes, all game cells of a player summed.
+    """
+
+    players: tuple[str, ...]
+    programs: tuple[str, ...]
+    seasons: tuple[str, ...]
+    practice_n: np.ndarray
+    practice_y: np.ndarray
+    game_n: np.ndarray
+    game_y: np.ndarray
+
+
+def require_passed(diagnostics: Diagnostics) -> None:
+    """Refuse to conclude from a fit that failed its diagnostics.
+
+    Parameters
+    ----------
+    diagnostics : Diagnostics
+
+    Raises
+    ------
+    DiagnosticsError
+        When the gate was not passed; names every failed rule.
+    """
+    if diagnostics.passed:
+        return
+    why = "; ".join(diagnostics.failures) or (
+        f"R-hat up to {diagnostics.rhat_max:.3f}, bulk ESS down to "
+        f"{diagnostics.ess_bulk_min:.0f}, tail ESS down to {diagnostics.ess_tail_min:.0f}, "
+        f"{diagnostics.divergences} divergences"
+    )
+    raise DiagnosticsError(
+        f"the fit did not pass its diagnostics: {why}",
+        rule="no estimate and no verdict without R-hat < 1.01, ESS > 400 and no divergences",
+        next_step="fit again with more draws, or with fewer settings",
+    )
+
+
+def count_cells(posterior: TransferPosterior, cells: Cells) -> Counts:
+    """Attempts and makes of every unit and setting of the posterior.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    cells : Cells
+        The cells that were fitted.
+
+    Returns
+    -------
+    Counts
+
+    Raises
+    ------
+    ArgumentError
+        When the cells are not those of the fit (a unit or setting is missing).
+    """
+    table = cells.table
+    lacking = [u for u in posterior.units if u not in set(cells.units)]
+    unknown = [s for s in posterior.settings if s not in cells.settings]
+    if lacking or unknown:
+        raise ArgumentError(
+            f"cells lack units {lacking[:5]} and settings {unknown[:5]} of the posterior",
+            rule="the cells must be those that were fitted",
+            next_step="pass the cells that went into the fit",
+        )
+    columns = [*posterior.settings, GAME]
+    pivot = table.pivot_table(
+        index="unit", columns="setting", values=["n", "y"], aggfunc="sum", fill_value=0
+    )
+    grids = {
+        key: pivot[key].reindex(index=list(posterior.units), columns=columns, fill_value=0)
+        for key in ("n", "y")
+    }
+    names = table.drop_duplicates("unit").set_index("unit").loc[list(posterior.units)]
+    n, y = (grids[key].to_numpy(dtype=np.int64) for key in ("n", "y"))
+    return Counts(
+        players=tuple(names["player"].astype(str)),
+        programs=tuple(names["program"].astype(str)),
+        seasons=tuple(names["season"].astype(str)),
+        practice_n=n[:, :-1],
+        practice_y=y[:, :-1],
+        game_n=n[:, -1],
+        game_y=y[:, -1],
+    )
+
+
+def program_effects(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
+    """Program effect of each player, shape (D or 1, P, K + 1); zeros without the term.
+
+    Raises
+    ------
+    ArgumentError
+        When a program has no effect in the posterior.
+    """
+    width = len(posterior.settings) + 1
+    effect = posterior.terms.get("program_effect")
+    if effect is None:
+        return np.zeros((1, len(programs), width))
+    labels = posterior.labels.get("programs", ())
+    return np.asarray(effect[:, _positions(programs, labels, "program"), :])
+
+
+def _positions(names: tuple[str, ...], labels: tuple[str, ...], what: str) -> np.ndarray:
+    """Position of each name among the labels; an unknown name is an error."""
+    place = {str(label): i for i, label in enumerate(labels)}
+    unknown = sorted({name for name in names if name not in place})
+    if unknown:
+        raise ArgumentError(
+            f"{what} {unknown[:5]} is not in the posterior, which knows {list(place)[:8]}",
+            rule=f"every {what} of the cells must have been in the fit",
+            next_step="pass the cells that went into the fit",
+        )
+    return np.array([place[name] for name in names], dtype=int)
+
+
+def deviations(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
+    """Each player's deviation from the mean of his program, shape (D, P, K + 1), logit."""
+    centred: np.ndarray = posterior.theta - posterior.population.mu[:, None, :]
+    return centred - program_effects(posterior, programs)
+
+
+def population_game_mean(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
+    """Mean game logit of each player's program, shape (D, P)."""
+    mean: np.ndarray = (
+        posterior.population.mu[:, None, -1] + (program_effects(posterior, programs)[:, :, -1])
+    )
+    return mean
+
+
+def game_offsets(
+    posterior: TransferPosterior, cells: Cells
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Game cells of every player, padded, with the logit that distance and contest add.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    cells : Cells
+
+    Returns
+    -------
+    n, y : array, shape (P, R)
+        R is the largest number of game cells of a player; padding has no attempts.
+    offset : array, shape (D or 1, P, R)
+        Logit added in each cell by the optional terms of the model; zeros without them.
+    """
+    games = cells.table[cells.table["setting"] == GAME].reset_index(drop=True)
+    games = games[games["unit"].isin(posterior.units)].reset_index(drop=True)
+    row_of = _positions(tuple(games["unit"].astype(str)), posterior.units, "unit")
+    slot = games.groupby("unit").cumcount().to_numpy()
+    shape = (len(posterior.units), int(slot.max(initial=0)) + 1)
+    n, y = np.zeros(shape), np.zeros(shape)
+    n[row_of, slot] = games["n"].to_numpy(dtype=float)
+    y[row_of, slot] = games["y"].to_numpy(dtype=float)
+    extra = _cell_offsets(posterior, games)
+    offset = np.zeros((extra.shape[0], *shape))
+    offset[:, row_of, slot] = extra
+    return n, y, offset
+
+
+def _cell_offsets(posterior: TransferPosterior, games: pd.DataFrame) -> np.ndarray:
+    """Logit that the optional terms add to each game row, shape (D or 1, rows)."""
+    offset = np.zeros((1, len(games)))
+    slope = posterior.terms.get("beta_distance")
+    if slope is not None and "distance_ft" in games:
+        distance = games["distance_ft"].astype(float).fillna(REFERENCE_DISTANCE_FT).to_numpy()
+        offset = offset + slope[:, -1:] * (distance - REFERENCE_DISTANCE_FT)
+    contest = posterior.terms.get("beta_contest")
+    if contest is not None and "contest" in games:
+        levels = tuple(games["contest"].astype(str))
+        labels = posterior.labels.get("contests", ())
+        offset = offset + contest[:, _positions(levels, labels, "contest level")]
+    return offset

@@ -173,6 +173,7 @@ class Dose:
 
     @property
     def total(self) -> np.ndarray:
+        """Dose less its mean over players, shape (2, P, T)."""
         return np.asarray(self.within + self.between[:, :, None])
 
 

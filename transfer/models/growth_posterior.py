@@ -99,11 +99,10 @@ class GrowthPosterior:
     def text(self) -> str:
         """One sentence on live minus rep, with the chosen-mix caution where it applies."""
         low, high = self.interval().low, self.interval().high
-        told = (
-            ""
-            if self.contraction is None
-            else f"; the records cut the starting uncertainty by {100 * (1 - self.contraction):.0f} %"
-        )
+        told = ""
+        if self.contraction is not None:
+            cut = 100 * (1 - self.contraction)
+            told = f"; the records cut the starting uncertainty by {cut:.0f} %"
         said = (
             f"Live minus rep practice: {self.delta.mean():+.2f} logits per typical week of "
             f"practice (90 % equal-tailed interval {low:+.2f} to {high:+.2f}{told})."

@@ -95,7 +95,7 @@ class CrossedFit:
         (array, array), each of shape (C,)
         """
         whole = np.r_[self.fixed, *self.effects.values()]
-        spread = np.einsum("cq,qr,cr->c", weights, self.covariance, weights)
+        spread = np.sum((weights @ self.covariance) * weights, axis=1)
         return weights @ whole, np.sqrt(spread)
 
 

@@ -188,9 +188,7 @@ def rate_difference(
     elif method in DIFFERENCE_METHODS:
         total = float(attempts.sum())
         factor = total / (total - 1.0) if method == "miettinen_nurminen" else 1.0
-        low, high = _score_limits(
-            makes[0], attempts[0], makes[1], attempts[1], prob, factor
-        )
+        low, high = _score_limits(makes[0], attempts[0], makes[1], attempts[1], prob, factor)
     else:
         raise ArgumentError(
             f"method={method!r} is not an interval for a difference of rates",

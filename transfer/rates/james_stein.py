@@ -160,9 +160,7 @@ def james_stein_arcsine(y: npt.ArrayLike, n: npt.ArrayLike) -> JamesStein:
     observed = arcsine_scale(makes / attempts, attempts)
     shrunken, centre, spread, factor = _shrink(observed, 1.0)
     rates = rate_scale(shrunken, attempts)
-    return JamesStein(
-        "arcsine", makes, attempts, observed, shrunken, rates, centre, spread, factor
-    )
+    return JamesStein("arcsine", makes, attempts, observed, shrunken, rates, centre, spread, factor)
 
 
 def james_stein_raw(y: npt.ArrayLike, n: npt.ArrayLike) -> JamesStein:

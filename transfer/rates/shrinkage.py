@@ -312,8 +312,9 @@ def _maximise(y: FloatArray, n: FloatArray, start: tuple[float, float]) -> tuple
         shared = digamma(kappa) - digamma(kappa + attempts)
         slope_a = (digamma(a + makes) - digamma(a) + shared) @ times
         slope_b = (digamma(b + attempts - makes) - digamma(b) + shared) @ times
-        gradient = np.array([kappa * mean * (1 - mean) * (slope_a - slope_b),
-                             a * slope_a + b * slope_b])
+        gradient = np.array(
+            [kappa * mean * (1 - mean) * (slope_a - slope_b), a * slope_a + b * slope_b]
+        )
         return -float(log_likelihood(a, b, makes, attempts, times)), -gradient
 
     mean, kappa = start

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
-from transfer.records.checked import Checked, encode, group_codes
+from transfer.records.checked import Checked, encode_numbers, group_codes, relabel
 from transfer.records.geometry import parse_spot, spot
 from transfer.records.problems import Problems
 from transfer.records.rules import is_attempt_form
@@ -53,8 +53,8 @@ def fill_distances(c: Checked, body: str, problems: Problems) -> None:
         except ArgumentError as error:
             c.report(
                 (spots.codes == k) & np.isnan(own) & ~c.get("distance_ft").bad, error.rule,
-                f"{error.next_step}; or chart distance_ft", problems, column="spot",
-                value=lambda _, text=label: text,
+                f"{error.next_step} distance_ft may stand instead", problems, column="spot",
+                value=str(label),
             )  # fmt: skip
     from_label = by_spot[spots.codes]
     c.report(
@@ -64,24 +64,30 @@ def fill_distances(c: Checked, body: str, problems: Problems) -> None:
         "correct the spot or the distance", problems, column="distance_ft", severity="warning",
         value=lambda i: f"{own[i]:g} ft, {names[spots.codes[i]]} {from_label[i]:.1f} ft",
     )  # fmt: skip
-    c.columns["distance_ft"] = encode(np.where(np.isnan(own), from_label, own))
+    c.columns["distance_ft"] = encode_numbers(np.where(np.isnan(own), from_label, own))
     _fill_sides(c, sides, problems)
-    c.columns["spot"] = encode(np.array([*names, ""], dtype=object)[spots.codes])
+    c.columns["spot"] = relabel(spots.codes, names, spots.bad)
 
 
 def _fill_sides(c: Checked, sides: list[str], problems: Problems) -> None:
     """Take the side from labels such as left_block; contradictions are errors."""
     if "side" not in c.table.names or not any(sides):
         return
-    said = np.array([*sides, ""], dtype=object)[c.columns["spot"].codes]
-    own = c.get("side").labels()
+    spots = c.columns["spot"]
+    said = relabel(spots.codes, list(sides), spots.bad)
+    if not c.has("side"):
+        c.columns["side"] = said
+        return
+    own = c.columns["side"]
+    texts, own_texts = said.labels(), own.labels()
     c.report(
-        (said != "") & (own != "") & (said != own), "the spot's side and the column side agree",
-        "correct one of them", problems, column="side", value=lambda i: f"{own[i]}, {said[i]}",
+        (said.codes >= 0) & (own.codes >= 0) & (texts != own_texts),
+        "the spot's side and the column side agree", "correct one of them", problems,
+        column="side", value=lambda i: f"{own_texts[i]}, {texts[i]}",
     )  # fmt: skip
-    bad = c.get("side").bad
-    c.columns["side"] = encode(np.where(own == "", said, own))
-    c.columns["side"].bad = bad
+    shift = len(own.values)
+    codes = np.where((own.codes < 0) & (said.codes >= 0), said.codes + shift, own.codes)
+    c.columns["side"] = relabel(codes, [*own.values, *said.values], own.bad)
 
 
 def check_sets(c: Checked, problems: Problems) -> None:

@@ -8,13 +8,29 @@ second decimal, so aggregation comes first and every model starts here.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
-__all__ = ["GAME", "Cells"]
+from transfer.errors import RecordsError
+from transfer.provenance import hash_frames
+from transfer.records.sessions import session_cells
+from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
+from transfer.records.weeks import WeeklyCells, attempt_pace, weekly_cells
 
-#: Label of game shooting in the ``setting`` column.
-GAME = "game"
+if TYPE_CHECKING:
+    from transfer.records.reading import Records
+
+__all__ = [
+    "GAME",
+    "Cells",
+    "WeeklyCells",
+    "attempt_pace",
+    "build_cells",
+    "session_cells",
+    "weekly_cells",
+]
 
 
 @dataclass(frozen=True)
@@ -47,3 +63,123 @@ class Cells:
     def modes(self) -> tuple[str, ...]:
         """Mode (``rep`` or ``live``) of each practice setting, in the order of ``settings``."""
         return tuple(setting.split("/")[0] for setting in self.settings)
+
+
+def build_cells(
+    records: Records,
+    settings: tuple[str, ...] | list[str] | str = ("mode", "contest"),
+    *,
+    distance: bool = False,
+    game_contest: bool = False,
+    defenders: bool = False,
+    fouled_miss_counts: bool = False,
+) -> Cells:
+    """Count attempts and makes by player-season and setting.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records; practice or games may be absent.
+    settings : tuple of str, or comma-separated str
+        Practice columns that make a setting; ``mode`` always stands first.
+    distance : bool
+        Add ``distance_ft``, the mean over the cell's attempts with a known distance.
+    game_contest : bool
+        Split game cells by contest level (column ``contest``).
+    defenders : bool
+        Split live cells by the defender (column ``defender``).
+    fouled_miss_counts : bool
+        Count a fouled miss as an attempt. By the official scoring convention it is none; a
+        blocked shot is a missed attempt either way.
+
+    Returns
+    -------
+    Cells
+        The columns of `distance`, `game_contest` and `defenders` are absent when the records do
+        not carry them. Cells without an attempt are left out.
+
+    Raises
+    ------
+    ArgumentError
+        When a setting is not a practice column.
+    RecordsError
+        When the records do not carry a setting, or hold no attempt at all.
+    """
+    practice = practice_rows(records, fouled_miss_counts=fouled_miss_counts)
+    games = game_rows(records, fouled_miss_counts=fouled_miss_counts)
+    labels, order = setting_labels(practice, settings)
+    practice = practice.assign(setting=labels)
+    games = _game_minutes(games).assign(setting=GAME, mode=GAME)
+    extra: list[str] = []
+    if game_contest and "contest" in games:
+        extra.append("contest")
+        practice = practice.assign(contest="")
+        games = games.assign(minutes=np.nan)  # a game's minutes belong to no single contest
+    if defenders and "defender" in practice:
+        extra.append("defender")
+        practice = practice.assign(
+            defender=practice["defender"].where(practice["mode"] == "live", "")
+        )
+        games = games.assign(defender="")
+    rows = pd.concat([_slim(f, extra) for f in (practice, games)], ignore_index=True)
+    table = _aggregate(rows, [*WHO, "setting", "mode", *extra])
+    known = rows["distance_ft"].notna().any()
+    table = table if distance and known else table.drop(columns="distance_ft")
+    table = table[table["n"] > 0]
+    if table.empty:
+        raise RecordsError(
+            "the records hold no attempt",
+            rule="there is at least one attempt",
+            next_step="check that the right files were read and attempts are filled in",
+        )
+    held = set(table["setting"])
+    kept = tuple(label for label in order if label in held)
+    rank = {label: i for i, label in enumerate((*kept, GAME))}
+    table = (
+        table.assign(rank=table["setting"].map(rank))
+        .sort_values(["unit", "rank", *extra], ignore_index=True)
+        .drop(columns="rank")
+    )
+    units = tuple(sorted(table["unit"].unique()))
+    return Cells(table, kept, units, hash_frames(cells=table))
+
+
+def _slim(frame: pd.DataFrame, extra: list[str]) -> pd.DataFrame:
+    """Only the columns cells are made of, minutes and distance NaN where absent."""
+    wanted = [*WHO, "setting", "mode", *extra, "n", "y", "minutes", "distance_ft"]
+    return frame.reindex(columns=wanted).astype(
+        {"minutes": float, "distance_ft": float, "n": np.int64, "y": np.int64}
+    )
+
+
+def _game_minutes(games: pd.DataFrame) -> pd.DataFrame:
+    """Minutes on the first row of each player-game only, so that sums count them once."""
+    if "minutes" not in games:
+        return games
+    again = games.duplicated(["unit", "date", "game"])
+    return games.assign(minutes=games["minutes"].where(~again, 0.0))
+
+
+def _aggregate(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Sum counts; minutes are NaN when any row lacks them; distances weighted by attempts."""
+    weight = rows["n"].where(rows["distance_ft"].notna(), 0)
+    summed = (
+        rows.assign(
+            known=weight,
+            reach=weight * rows["distance_ft"].fillna(0.0),
+            uncharted=rows["minutes"].isna(),
+        )
+        .groupby(by, sort=True, observed=True)
+        .agg(
+            n=("n", "sum"),
+            y=("y", "sum"),
+            minutes=("minutes", "sum"),
+            uncharted=("uncharted", "any"),
+            known=("known", "sum"),
+            reach=("reach", "sum"),
+        )
+        .reset_index()
+    )
+    summed["minutes"] = summed["minutes"].mask(summed["uncharted"])
+    summed["distance_ft"] = summed["reach"] / summed["known"].where(summed["known"] > 0)
+    return summed.drop(columns=["uncharted", "known", "reach"])

@@ -13,7 +13,7 @@ from transfer.records.raw import RawTable
 from transfer.records.schema import Table
 from transfer.records.values import Parsed
 
-__all__ = ["Checked", "encode", "group_codes"]
+__all__ = ["Checked", "encode_numbers", "group_codes", "relabel"]
 
 
 @dataclass
@@ -42,7 +42,7 @@ class Checked:
         problems: Problems,
         *,
         column: str = "",
-        value: Callable[[int], object] | None = None,
+        value: Callable[[int], object] | str = "",
         severity: Severity = "error",
     ) -> None:
         """Report a rule broken in rows (positions or a mask), each with its own value."""
@@ -53,13 +53,13 @@ class Checked:
         for position, row in zip(at[:LISTED], numbers[:LISTED], strict=True):
             problems.add(
                 self.raw.place, rule, next_step, row=row, column=column,
-                value=value(int(position)) if value else "", severity=severity,
+                value=value(int(position)) if callable(value) else value, severity=severity,
             )  # fmt: skip
         if len(at) > LISTED:
             problems.add_rows(
                 self.raw.place, numbers[LISTED:][-1:], f"{rule} (in {len(at) - LISTED} more rows, "
                 f"{numbers[LISTED]} to {numbers[-1]})", next_step, column=column,
-                value=value(int(at[-1])) if value else "", severity=severity,
+                value=value(int(at[-1])) if callable(value) else value, severity=severity,
             )  # fmt: skip
 
 
@@ -91,10 +91,27 @@ def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
     return codes
 
 
-def encode(values: np.ndarray) -> Parsed:
-    """Turn an array of parsed values (NaN, None or "" blank) into a `Parsed` column."""
-    array = np.asarray(values)
-    if array.dtype == object:
-        array = np.where(array == "", None, array)
-    codes, distinct = pd.factorize(array)
-    return Parsed(codes.astype(np.int64), list(distinct), np.zeros(len(array), dtype=bool))
+def encode_numbers(values: np.ndarray) -> Parsed:
+    """A column from computed numbers, NaN blank."""
+    codes, distinct = pd.factorize(np.asarray(values, dtype=float))
+    return Parsed(codes.astype(np.int64), list(distinct), np.zeros(len(codes), dtype=bool))
+
+
+def relabel(codes: np.ndarray, values: list[object], bad: np.ndarray) -> Parsed:
+    """A column from codes into labels that may repeat; None and the empty text are blanks.
+
+    Parameters
+    ----------
+    codes : int array, shape (N,)
+        Into `values`; -1 blank.
+    values : list
+        Labels, possibly equal ones.
+    bad : bool array, shape (N,)
+        Rows already reported.
+    """
+    index: dict[object, int] = {}
+    recode = np.full(len(values) + 1, -1, dtype=np.int64)
+    for k, value in enumerate(values):
+        if value is not None and value != "":
+            recode[k] = index.setdefault(value, len(index))
+    return Parsed(recode[codes], list(index), bad)

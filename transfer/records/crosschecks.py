@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from transfer.records.checked import Checked, encode, group_codes
+from transfer.records.checked import Checked, group_codes, relabel
 from transfer.records.problems import Problems
 
 __all__ = ["check_players", "settle_codes", "warn_mixing"]
@@ -32,7 +34,7 @@ def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> N
         if not labels or not blank.any():
             continue
         if len(labels) == 1:
-            c.columns[name] = encode(np.full(c.raw.n, labels[0], dtype=object))
+            c.columns[name] = relabel(np.zeros(c.raw.n, dtype=np.int64), [labels[0]], parsed.bad)
             problems.add(
                 c.raw.place, f"blank {name} was taken as {labels[0]!r}, the only one in the "
                 "records", f"fill in {name} to be sure", column=name, severity="note",
@@ -46,12 +48,17 @@ def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> N
                 f"add the column {name}", row=1, column=name,
             )  # fmt: skip
             continue
-        players = c.get("player").labels()
         c.report(
             blank, f"{name} is needed in every row when the records hold more than one ({shown})",
             f"fill in {name}, or players with equal codes would be mixed", problems,
-            column=name, value=lambda i, who=players: f"player {who[i]}",
+            column=name, value=_labelled(c, "player"),
         )  # fmt: skip
+
+
+def _labelled(c: Checked, name: str) -> Callable[[int], object]:
+    """Row position to the label of a column, for the values of problems."""
+    labels = c.get(name).labels()
+    return lambda i: labels[i]
 
 
 def warn_mixing(games: Checked, problems: Problems) -> None:
@@ -70,11 +77,10 @@ def warn_mixing(games: Checked, problems: Problems) -> None:
         first[outer[::-1]] = inner[::-1]
         odd = np.flatnonzero(first[outer] != inner)
         _, where = np.unique(outer[odd], return_index=True)
-        labels = games.get(names[1]).labels()
         games.report(
             odd[np.sort(where)], f"{rule}: are two programs with equal codes mixed here?",
             "add the column program; nothing to do if the schedule was like that", problems,
-            column=names[1], value=lambda i, text=labels: text[i], severity="warning",
+            column=names[1], value=_labelled(games, names[1]), severity="warning",
         )  # fmt: skip
 
 
@@ -111,7 +117,7 @@ def check_players(tables: dict[str, Checked], problems: Problems) -> None:
                     tables[here].report(
                         np.array([at]), f"the player is in {here} but not in {there}",
                         f"check the code; if it is right, {result}", problems, column="player",
-                        value=lambda _, k=key: "/".join(str(p) for p in k if p),
+                        value="/".join(str(p) for p in key if p),
                         severity="note",
                     )  # fmt: skip
     for here in ("practice", "games"):
@@ -121,6 +127,6 @@ def check_players(tables: dict[str, Checked], problems: Problems) -> None:
                     tables[here].report(
                         np.array([at]), "the player is not on the roster",
                         "check the code, or add the player to the roster", problems,
-                        column="player", value=lambda _, k=key: "/".join(str(p) for p in k if p),
+                        column="player", value="/".join(str(p) for p in key if p),
                         severity="warning",
                     )  # fmt: skip

@@ -212,9 +212,9 @@ def parse_spot(label: str) -> tuple[str, Side]:
     text = "_".join(label.strip().lower().replace("-", " ").replace("_", " ").split())
     for side in ("left", "right"):
         if text.startswith(f"{side}_"):
-            return text[len(side) + 1 :], side  # type: ignore[return-value]
+            return text[len(side) + 1 :], side
         if text.endswith(f"_{side}"):
-            return text[: -len(side) - 1], side  # type: ignore[return-value]
+            return text[: -len(side) - 1], side
     return text, "middle" if text in _MIDDLE else ""
 
 
@@ -246,9 +246,9 @@ def spot(label: str, body: str = "NFHS", side: str = "") -> Spot:
         raise ArgumentError(
             f"spot {label!r} is not a spot of the {body} court",
             rule=f"spots are {', '.join(spot_names(body))}, with left_ or right_ before sided ones",
-            next_step=f"did you mean {close!r}?" if close else "chart distance_ft instead",
+            next_step=f"did you mean {close!r}?" if close else "use one of the labels.",
         )
     x, y, source = places[name]
-    where: Side = own_side or (side if side in ("left", "middle", "right") else "")  # type: ignore[assignment]
+    where: Side = own_side or (side if side in ("left", "middle", "right") else "")
     x = -x if where == "left" and name in _SIDED else x
     return Spot(name, where, x, y, math.hypot(x, y), f"{body}: {source}")

@@ -6,12 +6,12 @@ import datetime
 
 import numpy as np
 
-from transfer.records.checked import Checked, group_codes
+from transfer.records.checked import Checked, group_codes, relabel
 from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
 from transfer.records.schema import Table
-from transfer.records.values import Parsed, is_name_like, parse_column
+from transfer.records.values import is_name_like, parse_column
 
 __all__ = ["check_counts", "check_dates", "check_duplicates", "check_table", "fill_from_drills",
            "is_attempt_form"]  # fmt: skip
@@ -121,7 +121,7 @@ def fill_from_drills(c: Checked, drills: Checked | None, problems: Problems) -> 
             take = (own.codes < 0) & ~own.bad & (filled >= 0)
             if take.any():
                 shifted = np.where(take, filled + len(own.values), own.codes)
-                c.columns[name] = _merged(shifted, [*own.values, *default.values], own.bad)
+                c.columns[name] = relabel(shifted, [*own.values, *default.values], own.bad)
     labels = c.get("drill").labels()
     for column in c.table.columns:
         if column.required != "or_drill":
@@ -140,13 +140,6 @@ def fill_from_drills(c: Checked, drills: Checked | None, problems: Problems) -> 
             f"fill in {column.name}, or give the drill its default in the drills table", problems,
             column=column.name, value=lambda i: f"drill {labels[i]}",
         )  # fmt: skip
-
-
-def _merged(codes: np.ndarray, values: list[object], bad: np.ndarray) -> Parsed:
-    """A column whose value list may repeat, coded afresh."""
-    index: dict[object, int] = {}
-    recode = np.array([index.setdefault(v, len(index)) for v in values] + [-1], dtype=np.int64)
-    return Parsed(recode[codes], list(index), bad)
 
 
 def _drill_rows(c: Checked, drills: Checked, problems: Problems) -> np.ndarray:
@@ -170,7 +163,7 @@ def _drill_rows(c: Checked, drills: Checked, problems: Problems) -> np.ndarray:
             c.report(
                 np.array([at]), "the drill is not in the drills table, so it has no defaults",
                 f"did you mean {guess!r}?" if guess else "add the drill to the drills table",
-                problems, column="drill", value=lambda _, d=drill: d, severity="warning",
+                problems, column="drill", value=str(drill), severity="warning",
             )  # fmt: skip
     return rows[group]
 
@@ -210,7 +203,7 @@ def check_counts(c: Checked, problems: Problems) -> None:
         for name, counts in (("blocked", blocked), ("fouled", fouled)):
             c.report(
                 counts > 1, f"{name} is 1 or 0 in one row per attempt", f"correct {name}",
-                problems, column=name, value=lambda i, k=counts: int(k[i]),
+                problems, column=name, value="more than 1",
             )  # fmt: skip
         c.report(
             (blocked > 0) & (fouled > 0), "a miss is blocked or fouled, not both",

@@ -19,6 +19,8 @@ from transfer.records.raw import RawColumn, RawTable, drop_blank_rows, encode_ce
 
 __all__ = ["from_text"]
 
+#: Characters within which the header must end; copying a whole large file for it costs time.
+_HEAD = 1 << 18
 _SEPARATORS = (",", ";", "\t")
 _SAVE_AS = "save the file as CSV in UTF-8 (in a spreadsheet: save as, CSV UTF-8)"
 
@@ -60,13 +62,13 @@ def _decode(data: bytes, place: tuple[str, str], problems: Problems) -> str | No
 
 def _separator(text: str) -> str:
     """The separator that occurs most in the first line that is not blank."""
-    first = next((line for line in io.StringIO(text) if line.strip()), "")
+    first = next((line for line in io.StringIO(text[:_HEAD]) if line.strip()), "")
     return max(_SEPARATORS, key=first.count)
 
 
 def _header(text: str, separator: str) -> tuple[list[str], int]:
     """Header cells and the number of physical lines up to the header's end."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    reader = csv.reader(io.StringIO(text[:_HEAD], newline=""), delimiter=separator)
     for cells in reader:
         if any(cell.strip() for cell in cells):
             return cells, reader.line_num

@@ -1,0 +1,175 @@
+"""Units (player-seasons) and settings: what cells, sessions and weeks are counted by."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from transfer.errors import ArgumentError, RecordsError
+from transfer.records.problems import nearest
+from transfer.records.schema import PRACTICE
+
+if TYPE_CHECKING:
+    from transfer.records.reading import Records
+
+__all__ = [
+    "GAME",
+    "NOT_CHARTED",
+    "WHO",
+    "game_rows",
+    "practice_rows",
+    "setting_labels",
+    "unit_parts",
+]
+
+#: Label of game shooting in the ``setting`` column.
+GAME = "game"
+
+#: Part of a setting's label where a row left the column blank.
+NOT_CHARTED = "not_charted"
+
+#: Columns that say whose row it is.
+WHO = ("unit", "player", "program", "season")
+
+#: Practice columns a setting may be made of.
+_SETTING_COLUMNS = (
+    *(c.name for c in PRACTICE.columns if c.type == "level" and c.name != "second_chart"),
+    "drill",
+    "spot",
+    "charter",
+)
+
+
+def unit_parts(records: Records) -> tuple[str, ...]:
+    """Columns of the unit key: player, and program or season where more than one occurs.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records.
+
+    Returns
+    -------
+    tuple of str
+        In the order program, season, player.
+    """
+    frames = [f for f in (records.practice, records.games) if f is not None]
+    varying = []
+    for name in ("program", "season"):
+        labels = set().union(*(f[name].unique() for f in frames))
+        if len(labels) > 1:
+            varying.append(name)
+    return (*varying, "player")
+
+
+def _with_units(frame: pd.DataFrame, parts: tuple[str, ...]) -> pd.DataFrame:
+    """Add ``unit``: the parts joined by '/'. Unique, as player and program hold no '/'."""
+    unit = frame[parts[0]]
+    for name in parts[1:]:
+        unit = unit + "/" + frame[name]
+    return frame.assign(unit=unit)
+
+
+def _counts(frame: pd.DataFrame, fouled_miss_counts: bool) -> pd.DataFrame:
+    """Add ``n`` and ``y`` by the scoring convention, or with fouled misses as attempts."""
+    n = frame["attempts"]
+    if fouled_miss_counts and "fouled" in frame:
+        n = n + frame["fouled"]
+    return frame.assign(n=n.astype(np.int64), y=frame["makes"].astype(np.int64))
+
+
+def practice_rows(records: Records, *, fouled_miss_counts: bool = False) -> pd.DataFrame:
+    """Practice rows that count, with ``unit``, ``n`` and ``y``; second chartings left out.
+
+    Parameters
+    ----------
+    records : Records
+        Checked records.
+    fouled_miss_counts : bool
+        Whether a fouled miss is an attempt (the official convention says no).
+
+    Returns
+    -------
+    DataFrame
+        Empty when there is no practice table.
+    """
+    frame = records.practice
+    if frame is None:
+        names = [*PRACTICE.key, "attempts", "makes"]
+        frame = pd.DataFrame({n: pd.Series([], dtype="str") for n in names})
+        frame = frame.astype({"attempts": np.int64, "makes": np.int64, "date": "datetime64[s]"})
+    if "second_chart" in frame:
+        frame = frame[frame["second_chart"] != "yes"]
+    return _counts(_with_units(frame, unit_parts(records)), fouled_miss_counts)
+
+
+def game_rows(records: Records, *, fouled_miss_counts: bool = False) -> pd.DataFrame:
+    """Game rows with ``unit``, ``n`` and ``y``; as `practice_rows`."""
+    frame = records.games
+    if frame is None:
+        frame = pd.DataFrame(
+            {n: pd.Series([], dtype="str") for n in ("game", "player", "program", "season")}
+        )
+        frame = frame.assign(
+            date=pd.Series([], dtype="datetime64[s]"),
+            attempts=pd.Series([], dtype=np.int64),
+            makes=pd.Series([], dtype=np.int64),
+        )
+    return _counts(_with_units(frame, unit_parts(records)), fouled_miss_counts)
+
+
+def setting_labels(
+    frame: pd.DataFrame, settings: tuple[str, ...] | list[str] | str
+) -> tuple[pd.Series, tuple[str, ...]]:
+    """Label every practice row with its setting; mode always stands first.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Practice rows.
+    settings : tuple of str, or comma-separated str
+        Practice columns that make a setting, for example ``("mode", "contest")``.
+
+    Returns
+    -------
+    (Series, tuple of str)
+        Labels such as ``"live/trailing"``, and the distinct labels in their fixed order: rep
+        first, then live; levels in schema order (lighter contest first); other labels by text.
+
+    Raises
+    ------
+    ArgumentError
+        When a setting column is not known.
+    RecordsError
+        When no row carries a setting column that was asked for.
+    """
+    asked = settings.split(",") if isinstance(settings, str) else list(settings)
+    columns = ["mode", *dict.fromkeys(s.strip() for s in asked if s.strip() != "mode")]
+    for name in columns:
+        if name not in _SETTING_COLUMNS:
+            guess = nearest(name, _SETTING_COLUMNS)
+            raise ArgumentError(
+                f"settings={','.join(columns)!r} holds {name!r}",
+                rule=f"settings are practice columns: {', '.join(_SETTING_COLUMNS)}",
+                next_step=f"did you mean {guess!r}?" if guess else "pass settings='mode,contest'",
+            )
+        if len(frame) and name not in frame:
+            raise RecordsError(
+                f"the practice records do not carry {name!r}, which was asked for as a setting",
+                rule="a setting is made of charted columns",
+                next_step=f"chart {name}, or leave it out of settings",
+            )
+    labels = pd.Series([""] * len(frame), index=frame.index, dtype="str")
+    keys = []
+    for i, name in enumerate(columns):
+        part = frame[name].where(frame[name] != "", NOT_CHARTED)
+        labels = part if i == 0 else labels + "/" + part
+        levels = PRACTICE.column(name).levels
+        rank = {level: r for r, level in enumerate(levels)}
+        keys.append(part.map(lambda v, rank=rank: rank.get(v, len(rank))))
+        keys.append(part)
+    order = pd.DataFrame({**{f"k{i}": k for i, k in enumerate(keys)}, "label": labels})
+    order = order.drop_duplicates("label").sort_values([f"k{i}" for i in range(len(keys))])
+    return labels, tuple(order["label"])

@@ -235,5 +235,6 @@ def _write_conversion(table: pd.DataFrame) -> str:
         f"{100 * row['game_low']:.0f}% to {100 * row['game_high']:.0f}%); of his next "
         f"{row['next_attempts']} game attempts, {row['makes_low']} to "
         f"{row['makes_high']} makes are to be expected (count to come, same probability).{slope} "
-        "Use the table for a player whose games are not known yet; for the others see their forecast."
+        "Use the table for a player whose games are not known yet; for the others see their "
+        "forecast."
     )

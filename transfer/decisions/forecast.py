@@ -159,8 +159,8 @@ def _write_forecast(table: pd.DataFrame, counts: Counts) -> str:
     width = float((table["high"] - table["low"]).median())
     prob = f"{100 * float(table['prob'].iloc[0]):.0f}%"
     return (
-        f"Expected game make rates of {len(table)} player-seasons run from {100 * worst['mean']:.0f}% "
-        f"({worst['player']}) to {100 * best['mean']:.0f}% ({best['player']}); the typical {prob} "
+        f"Expected game make rates of {len(table)} player-seasons run from "
+        f"{100 * worst['mean']:.0f}% ({worst['player']}) to {100 * best['mean']:.0f}% ({best['player']}); the typical {prob} "
         f"equal-tailed interval of an expected rate is {100 * width:.0f} points wide. "
         f"{inside} of {len(table)} intervals hold the average of {100 * middle:.0f}%, so do not "
         "rank these players against each other on it. Based on "

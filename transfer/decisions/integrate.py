@@ -14,7 +14,7 @@ from scipy.special import expit, gammaln, log_expit
 __all__ = ["condition_on_practice", "draw_logit", "log_binomial_constant", "log_marginal"]
 
 _NEWTON_STEPS = 12
-_NODES = 11
+_NODES = 9
 _GRID = 61
 #: Integrals tabulated at once, to bound memory.
 _BLOCK = 20_000
@@ -92,7 +92,8 @@ def log_marginal(
     offset : array, shape (..., P, R), optional
         Logit added to the player's rate in each cell (distance, contest).
     nodes : int
-        Quadrature nodes; 11 gives the integral to better than 1e-6 for counts up to thousands.
+        Quadrature nodes; with 9 the error was below 2e-7 for 1 to 1500 attempts and sd .03 to .8
+        (own check against 61 nodes).
 
     Returns
     -------

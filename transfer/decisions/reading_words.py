@@ -37,6 +37,10 @@ _LOW_RELIABILITY = 0.5
 _AIM_RELIABILITY = 0.7
 #: Prior probabilities outside this band are named in the text (judgement).
 _EVEN_START = (0.45, 0.55)
+#: Below this contraction the step aims beyond "measured", at a settled answer (judgement).
+_NEARLY_MEASURED = 0.65
+#: From this chance of practical equality on, "ahead" is qualified (judgement).
+_MAY_BE_SMALL = 0.10
 _OWN_SIMULATION = (
     "a rough figure from an own simulation with 4 practice settings and 69 game attempts a player"
 )
@@ -195,7 +199,7 @@ def _more_players(verdict: Verdict, players: int) -> NextStep:
     settled = min(CONTRACTION_BY_PLAYERS.values())
     goal, what = (
         (MEASURED_CONTRACTION, "before the difference counts as measured")
-        if verdict.contraction > MEASURED_CONTRACTION
+        if verdict.contraction > _NEARLY_MEASURED
         else (settled, "for a good chance of a settled answer")
     )
     ratio = player_seasons_for(goal) / player_seasons_for(verdict.contraction)
@@ -258,7 +262,7 @@ def _estimate(verdict: Verdict, kind: str) -> str:
     )
 
 
-def _chances(verdict: Verdict, leads: str | None) -> str:
+def _chances(verdict: Verdict, leads: str | None, modes: tuple[str, ...]) -> str:
     """Posterior beside prior probability of the side that the posterior leans to."""
     sides = ("live", "rep") if leads == "live" else ("rep", "live")
     sentence = (
@@ -268,20 +272,26 @@ def _chances(verdict: Verdict, leads: str | None) -> str:
     )
     low, high = _EVEN_START
     if not low <= verdict.prior_probability <= high:
-        sentence += " (not even, as the modes do not have equally many settings)"
+        rep, live = modes.count("rep"), modes.count("live")
+        sentence += (
+            f" (not even, as there are {rep} rep and {live} live settings)"
+            if rep != live
+            else " (not even)"
+        )
     return sentence + "."
 
 
 def _headline(verdict: Verdict, kind: str) -> str:
     """First sentence, by the verdict word."""
     estimate = _estimate(verdict, kind)
-    width = _points(1 - min(verdict.contraction, 1.0))
+    cut = _points(1 - min(verdict.contraction, 1.0))
+    narrower = f"was cut by only {cut}%" if cut != "0" else "was not cut at all"
     a, b = verdict.favours, "rep" if verdict.favours == "live" else "live"
     if verdict.verdict == "cannot_tell":
         return (
             "These records cannot tell whether live or rep numbers tell more about games. The "
-            f"answer is still almost entirely the starting assumption (its uncertainty was cut by "
-            f"only {width}%): {estimate}. This is not evidence that they tell equally much."
+            "answer is still almost entirely the starting assumption (its uncertainty "
+            f"{narrower}): {estimate}. This is not evidence that they tell equally much."
         )
     if verdict.verdict == "leaning":
         return (
@@ -289,18 +299,25 @@ def _headline(verdict: Verdict, kind: str) -> str:
             f"that: {estimate}. All of these differences fit the records; do not change the plan "
             "on this alone."
         )
+    in_rope = (
+        f"The chance that the difference lies between {_points(verdict.rope[0])} and "
+        f"{_points(verdict.rope[1])}, the limits of practical equality set in advance, is "
+        f"{_chance(verdict.probability_in_rope)}."
+    )
     if verdict.verdict == "ahead":
-        return f"{str(a).capitalize()} numbers tell more about games than {b} numbers: {estimate}."
+        sentence = (
+            f"{str(a).capitalize()} numbers tell more about games than {b} numbers: {estimate}."
+        )
+        small = verdict.probability_in_rope >= _MAY_BE_SMALL
+        return f"{sentence} It may be too small to matter. {in_rope}" if small else sentence
     if verdict.verdict == "practically_equal":
         return (
-            f"Live and rep numbers tell practically equally much about games: {estimate}, and the "
-            f"chance that the difference lies between {_points(verdict.rope[0])} and "
-            f"{_points(verdict.rope[1])}, the limits set in advance, is "
-            f"{_chance(verdict.probability_in_rope)}."
+            f"Live and rep numbers tell practically equally much about games: {estimate}. {in_rope}"
         )
+    measured = verdict.contraction <= MEASURED_CONTRACTION
     return (
-        "Whether live or rep numbers tell more about games was measured and is still open: "
-        f"{estimate}."
+        "Whether live or rep numbers tell more about games "
+        f"{'was measured and ' if measured else ''}is still open: {estimate}."
     )
 
 
@@ -332,7 +349,7 @@ def write_reading(facts: ReadingFacts) -> str:
         parts.append(_one_mode(facts))
     else:
         parts += [_headline(verdict, facts.contrast_kind), _meaning(facts.contrast_kind)]
-        parts.append(_chances(verdict, facts.leads))
+        parts.append(_chances(verdict, facts.leads, facts.modes))
         parts.append(
             f"The uncertainty is {_points(verdict.contraction)}% of what it was before "
             "these records."

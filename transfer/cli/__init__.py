@@ -13,7 +13,19 @@ __all__ = ["main"]
 
 #: Command name -> (module that holds ``command``, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str]] = {
+    "init": ("transfer.cli.init", "Make a season folder: settings and empty record files."),
+    "check": ("transfer.cli.check", "List every problem of all record files."),
+    "rates": ("transfer.cli.rates", "Raw and shrunken make rates by player and setting."),
+    "fit": ("transfer.cli.fit", "Fit the transfer model and keep the draws."),
+    "compare": (
+        "transfer.cli.compare",
+        "What practice numbers tell about games, live against rep.",
+    ),
+    "forecast": ("transfer.cli.forecast", "Game make rates to expect, and scores of forecasts."),
+    "report": ("transfer.cli.report", "Write the whole reading as one page to print."),
+    "demo": ("transfer.cli.demo", "Run the main job on invented demo data."),
     "trial": ("transfer.cli.trial", "Plan a practice trial, price a design, read its result."),
+    "mix": ("transfer.cli.mix", "Weekly minutes of rep and live work, or why to run the trial."),
 }
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from transfer.records.season import SeasonConfig
 
-__all__ = ["Request", "parse_rope", "parse_settings", "resolve", "shared_options"]
+__all__ = ["Request", "parse_rope", "parse_settings", "parse_terms", "resolve", "shared_options"]
 
 _FILE = click.Path(path_type=Path)
 _TABLES = ("practice", "games", "roster", "drills")
@@ -35,6 +35,12 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--settings",
         metavar="COLUMNS",
         help="What splits practice into settings: mode, or mode,contest.  [default: mode,contest]",
+    ),
+    "terms": click.option(
+        "--terms",
+        metavar="WORDS",
+        help="What the model adjusts for, where charted: any of distance, contest (in games), "
+        "defender (in live practice).  [default: none]",
     ),
     "level": click.option(
         "--level",
@@ -61,7 +67,7 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
 }
 
 RECORDS = ("practice", "games", "roster", "drills")
-FIT = ("settings", "level", "priors", "seed")
+FIT = ("settings", "terms", "level", "priors", "seed")
 
 
 def shared_options(*names: str) -> Callable[[Any], Any]:
@@ -91,7 +97,7 @@ class Request:
     ----------
     files : mapping of str to Path
         Record files by table name.
-    settings, level, rule_body, rope, seed
+    settings, terms, level, rule_body, rope, seed
         See `transfer.records.season.SeasonConfig`.
     season_end : date or None
         Last day of the season.
@@ -107,6 +113,7 @@ class Request:
 
     files: Mapping[str, Path]
     settings: tuple[str, ...]
+    terms: tuple[str, ...]
     level: str
     rule_body: str
     rope: tuple[float, float]
@@ -136,6 +143,32 @@ def parse_settings(value: str) -> tuple[str, ...]:
             next_step="write --settings mode,contest",
         )
     return words
+
+
+def parse_terms(value: str) -> tuple[str, ...]:
+    """Split ``distance,defender`` and check the words; ``none`` for none.
+
+    Raises
+    ------
+    ArgumentError
+        When a word is unknown.
+    """
+    from transfer.errors import ArgumentError
+    from transfer.records.problems import nearest
+    from transfer.records.season import TERMS
+
+    words = [word.strip() for word in value.split(",")]
+    if words == ["none"]:
+        return ()
+    for word in words:
+        if word not in TERMS:
+            close = nearest(word, TERMS)
+            raise ArgumentError(
+                f"--terms {value!r}: {word!r} is not a term",
+                rule=f"any of {', '.join(TERMS)}, or none",
+                next_step=f"did you mean {close!r}?" if close else "leave the word out",
+            )
+    return tuple(dict.fromkeys(words))
 
 
 def parse_rope(value: str) -> tuple[float, float]:
@@ -176,23 +209,31 @@ def _level(value: str) -> str:
     return value
 
 
-def _files(given: Mapping[str, Any], season: SeasonConfig | None) -> dict[str, Path]:
+def _files(
+    given: Mapping[str, Any], season: SeasonConfig | None, needs: tuple[str, ...]
+) -> dict[str, Path]:
     from transfer.errors import ArgumentError
 
     by_hand = {key: given[key] for key in _TABLES if given.get(key) is not None}
     if season is not None and not ({"practice", "games"} & set(by_hand)):
         return {**season.files, **by_hand}
-    missing = [f"--{key}" for key in ("practice", "games") if key not in by_hand]
+    missing = [f"--{key}" for key in needs if key not in by_hand]
+    if not needs and not ({"practice", "games"} & set(by_hand)):
+        missing = ["--practice or --games"]
     if missing:
         raise ArgumentError(
             f"no record files: {' and '.join(missing)} missing",
-            rule="a command needs practice and game records, or a season folder around it",
+            rule="this command needs record files, or a season folder around it",
             next_step="name the files, or make a season folder with: transfer init DIR",
         )
     return by_hand
 
 
-def resolve(given: Mapping[str, Any], start: Path | str = ".") -> Request:
+def resolve(
+    given: Mapping[str, Any],
+    start: Path | str = ".",
+    needs: tuple[str, ...] = ("practice", "games"),
+) -> Request:
     """Settle what a command is about.
 
     Parameters
@@ -201,6 +242,8 @@ def resolve(given: Mapping[str, Any], start: Path | str = ".") -> Request:
         The command's parameters; None where an option was left out.
     start : path
         Where the command runs.
+    needs : tuple of str
+        Tables that must be named; with none, either practice or games will do.
 
     Returns
     -------
@@ -216,10 +259,13 @@ def resolve(given: Mapping[str, Any], start: Path | str = ".") -> Request:
     folder = find_season(start)
     season = None if folder is None else read_season(folder)
     base = SeasonConfig(folder=Path(start)) if season is None else season
-    settings, rope, level = (given.get(key) for key in ("settings", "rope", "level"))
+    settings, terms, rope, level = (
+        given.get(key) for key in ("settings", "terms", "rope", "level")
+    )
     return Request(
-        files=_files(given, season),
+        files=_files(given, season, needs),
         settings=base.settings if settings is None else parse_settings(settings),
+        terms=base.terms if terms is None else parse_terms(terms),
         level=base.level if level is None else _level(level),
         rule_body=base.rule_body,
         rope=base.rope if rope is None else parse_rope(rope),

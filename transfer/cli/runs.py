@@ -23,7 +23,7 @@ __all__ = ["MANIFEST", "Run", "changed_since_last_run", "describe_inputs", "open
 MANIFEST = "manifest.json"
 FIT_FILE = "fit.nc"
 #: Options that decide a fit; the others only decide how it is read.
-_FIT_OPTIONS = ("settings", "level", "rule_body", "season_end", "seed", "priors_sha256")
+_FIT_OPTIONS = ("settings", "terms", "level", "rule_body", "season_end", "seed", "priors_sha256")
 
 
 @dataclass(frozen=True)
@@ -129,6 +129,7 @@ def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
 def _options(request: Request) -> dict[str, Any]:
     return {
         "settings": list(request.settings),
+        "terms": list(request.terms),
         "level": request.level,
         "rule_body": request.rule_body,
         "rope": list(request.rope),

@@ -71,7 +71,9 @@ def text_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places
         Lines without trailing spaces.
     """
     names = [str(c) for c in (table.columns if columns is None else columns)]
-    rows = [[_cell(value, places) for value in row] for row in table[names].astype(object).to_numpy()]
+    rows = [
+        [_cell(value, places) for value in row] for row in table[names].astype(object).to_numpy()
+    ]
     numeric = [table[name].dtype.kind in "iuf" for name in names]
     widths = [max([len(n), *(len(row[i]) for row in rows)]) for i, n in enumerate(names)]
 
@@ -85,8 +87,6 @@ def text_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places
     return "\n".join([line(names), line(["-" * w for w in widths]), *(line(row) for row in rows)])
 
 
-def print_table(
-    table: pd.DataFrame, columns: Sequence[str] | None = None, places: int = 3
-) -> None:
+def print_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places: int = 3) -> None:
     """Print `text_table`; a long one is left whole, for the pager to cut."""
     click.echo(text_table(table, columns, places))

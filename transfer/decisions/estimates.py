@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from scipy.special import expit
@@ -60,26 +58,25 @@ def player_estimates(
         )
     counts = _counts(cells)
     people = cells.table[list(_KEYS)].drop_duplicates("unit").set_index("unit")
+    people = people.loc[list(posterior.units)].reset_index()
     tail = (1.0 - prob) / 2.0
-    rows: list[dict[str, Any]] = []
+    pieces: list[pd.DataFrame] = []
     for setting in (*posterior.settings, GAME):
         rates = expit(posterior.theta[:, :, posterior.index(setting)])
         low, high = np.quantile(rates, [tail, 1.0 - tail], axis=0)
-        for i, unit in enumerate(posterior.units):
-            n, y = counts.loc[(unit, setting)] if (unit, setting) in counts.index else (0, 0)
-            person = people.loc[unit]
-            rows.append(
-                {
-                    "unit": unit,
-                    **{key: person[key] for key in _KEYS[1:]},
-                    "setting": setting,
-                    "mode": setting.split("/")[0],
-                    "n": int(n),
-                    "y": int(y),
-                    "raw": y / n if n else np.nan,
-                    "mean": float(rates[:, i].mean()),
-                    "low": float(low[i]),
-                    "high": float(high[i]),
-                }
+        keys = pd.MultiIndex.from_product([posterior.units, [setting]])
+        seen = counts.reindex(keys, fill_value=0)
+        n, y = seen["n"].to_numpy(), seen["y"].to_numpy()
+        pieces.append(
+            people.assign(
+                setting=setting,
+                mode=setting.split("/")[0],
+                n=n,
+                y=y,
+                raw=np.divide(y, n, out=np.full(n.size, np.nan), where=n > 0),
+                mean=rates.mean(axis=0),
+                low=low,
+                high=high,
             )
-    return pd.DataFrame(rows)
+        )
+    return pd.concat(pieces, ignore_index=True)

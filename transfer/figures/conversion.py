@@ -88,4 +88,8 @@ def describe(table: pd.DataFrame) -> str:
             f"with {low['game_mean']:.0%} in games, {high['practice_rate']:.0%} with "
             f"{high['game_mean']:.0%}"
         )
-    return "Game make rate against practice make rate, one panel per setting. " + "; ".join(parts) + "."
+    return (
+        "Game make rate against practice make rate, one panel per setting. "
+        + "; ".join(parts)
+        + "."
+    )

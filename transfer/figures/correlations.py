@@ -106,7 +106,9 @@ def draw(table: pd.DataFrame) -> Figure:
         axes.set_xlim(-1.0, 1.0)
         axes.grid(False, axis="y")
         prob = float(table["prob"].iloc[0])
-        axes.set_xlabel(f"correlation with game shooting (point and bar: mean, {prob:.0%} interval)")
+        axes.set_xlabel(
+            f"correlation with game shooting (point and bar: mean, {prob:.0%} interval)"
+        )
     return figure
 
 

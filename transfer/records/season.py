@@ -25,6 +25,7 @@ __all__ = [
     "LEVELS",
     "RULE_BODIES",
     "SEASON_FILE",
+    "TERMS",
     "SeasonConfig",
     "find_season",
     "read_season",
@@ -41,6 +42,8 @@ LEVELS = ("men_pro", "men_college", "women_pro", "women_college", "high_school",
 RULE_BODIES = tuple(BODIES)
 #: Charted columns that may split practice into settings.
 SPLITS = ("mode", "contest")
+#: Charted columns that the model may adjust for, where the records carry them.
+TERMS = ("distance", "contest", "defender")
 
 
 @dataclass(frozen=True)
@@ -55,6 +58,9 @@ class SeasonConfig:
         Record files by table name, as absolute paths. Optional tables may be missing.
     settings : tuple of str
         Charted columns that split practice into settings; ``mode`` first.
+    terms : tuple of str
+        What the model adjusts for beyond the settings, any of `TERMS`: distance of the shot,
+        contest in games, defender in live practice.
     level : str
         Level of play, one of `LEVELS`.
     rule_body : str
@@ -74,6 +80,7 @@ class SeasonConfig:
     folder: Path
     files: Mapping[str, Path] = field(default_factory=dict)
     settings: tuple[str, ...] = SPLITS
+    terms: tuple[str, ...] = ()
     level: str = "other"
     rule_body: str = "NFHS"
     rope: tuple[float, float] = (-0.05, 0.05)
@@ -90,6 +97,10 @@ TEMPLATE = """\
 # Charted columns that split practice into settings: ["mode"] keeps rep and live only,
 # ["mode", "contest"] tells apart how closely live (and rep) attempts were defended.
 settings = ["mode", "contest"]
+
+# What the model adjusts for beyond the settings, where charted: any of
+# "distance" (of the shot), "contest" (in games), "defender" (in live practice)
+terms = []
 
 # Level of play, which sets the starting assumption of the game rate:
 # men_pro, men_college, women_pro, women_college, high_school, other
@@ -160,6 +171,14 @@ def _settings(value: Any) -> tuple[str, ...]:
     return tuple(dict.fromkeys(value))
 
 
+def _terms(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise _refuse("terms", value, "a list of words", 'write e.g. terms = ["distance"]')
+    for term in value:
+        _one_of("terms", TERMS)(term)
+    return tuple(dict.fromkeys(value))
+
+
 def _rope(value: Any) -> tuple[float, float]:
     numbers = isinstance(value, list) and all(type(v) in (int, float) for v in value)
     if not numbers or len(value) != 2 or not value[0] <= 0 <= value[1] or value[0] == value[1]:
@@ -202,6 +221,7 @@ def _seed(value: Any) -> int:
 
 _CHECKS: dict[str, Callable[[Any], Any]] = {
     "settings": _settings,
+    "terms": _terms,
     "level": _one_of("level", LEVELS),
     "rule_body": _one_of("rule_body", RULE_BODIES),
     "rope": _rope,

@@ -13,6 +13,7 @@ import pandas as pd
 from transfer.decisions.conversion import Conversion, conversion_table
 from transfer.decisions.information import Information, read_information
 from transfer.decisions.reading import Reading
+from transfer.decisions.scoring import ScoreTable
 from transfer.files import write_text
 from transfer.models.posterior import TransferPosterior
 from transfer.records.cells import Cells
@@ -46,8 +47,10 @@ class ReportContent:
         Worth of attempts; worked out from the fit when omitted.
     conversion : Conversion or None
         Conversion table; worked out from the fit when omitted.
-    scores : object or None
-        Out-of-sample scores of the five forecasts.
+    later_games, left_out_player : ScoreTable or None
+        Out-of-sample scores of the forecasts.
+    missing_scores : sequence of str
+        Why a score is missing.
     problems : DataFrame or None
         The checks' table of warnings and notes.
     summary : sequence of (str, str)
@@ -66,7 +69,9 @@ class ReportContent:
     cells: Cells
     information: Information | None = None
     conversion: Conversion | None = None
-    scores: Any | None = None
+    later_games: ScoreTable | None = None
+    left_out_player: ScoreTable | None = None
+    missing_scores: Sequence[str] = ()
     problems: pd.DataFrame | None = None
     summary: Sequence[tuple[str, str]] = ()
     remarks: Sequence[str] = ()
@@ -107,27 +112,22 @@ def render_sections(title: str, verdict: Mapping[str, Any], parts: Sequence[Sect
 
     css = (_TEMPLATES / "style.css").read_text(encoding="utf-8").strip()
     template = _environment().get_template("report.html.j2")
-    page = template.render(
-        title=title, verdict=verdict, sections=list(parts), css=Markup(css)
-    )
+    page = template.render(title=title, verdict=verdict, sections=list(parts), css=Markup(css))
     return "\n".join(line.rstrip() for line in page.splitlines() if line.strip()) + "\n"
 
 
 def _verdict(reading: Reading) -> dict[str, Any]:
     """Statement, remaining sentences and figures of a reading."""
-    parts = words.sentences(reading.text)
-    next_step = reading.next_step.text
-    body = [part for part in words.sentences(reading.text.split("Next: ")[0])[1:] if part]
-    rows = (
-        []
-        if reading.verdict is None
-        else sections.verdict_rows(reading.verdict, reading.contrast_kind)
-    )
+    statement, *rest = words.sentences(reading.text.removesuffix(f"Next: {reading.next_step.text}"))
     return {
-        "statement": parts[0],
-        "lines": [" ".join(body)] if body else [],
-        "next_step": next_step,
-        "rows": rows,
+        "statement": statement,
+        "lines": words.join_asides(rest),
+        "next_step": reading.next_step.text,
+        "rows": (
+            []
+            if reading.verdict is None
+            else sections.verdict_rows(reading.verdict, reading.contrast_kind)
+        ),
     }
 
 
@@ -152,10 +152,10 @@ def render_report(content: ReportContent) -> str:
         sections.practice_game_section(posterior, cells, information, prob),
         sections.conversion_section(conversion),
         sections.players_section(posterior, cells, prob),
-        sections.forecast_section(content.scores),
-        sections.quality_section(
-            list(content.summary), content.problems, list(content.remarks)
+        sections.forecast_section(
+            content.later_games, content.left_out_player, content.missing_scores
         ),
+        sections.quality_section(list(content.summary), content.problems, list(content.remarks)),
         sections.cautions_section(),
         method_section(),
         provenance_section(

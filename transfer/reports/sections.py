@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -11,6 +11,7 @@ from transfer.decisions.conversion import Conversion
 from transfer.decisions.estimates import player_estimates
 from transfer.decisions.information import Information
 from transfer.decisions.reading import Reading
+from transfer.decisions.scoring import ScoreTable
 from transfer.decisions.verdict import (
     MAX_CONTRACTION_TO_TELL,
     MEASURED_CONTRACTION,
@@ -168,23 +169,17 @@ def conversion_section(conversion: Conversion) -> Section:
     frame = conversion_figure.frame(conversion)
     level = f"{frame['prob'].iloc[0]:.0%}"
     coming = int(frame["next_attempts"].iloc[0])
-    groups = []
-    for setting, rows in frame.groupby("setting", sort=False):
-        attempts = int(rows["attempts"].iloc[0])
-        groups.append(
-            blocks.group(
-                [
-                    [
-                        Cell(words.percent(r["practice_rate"])),
-                        Cell(words.percent(r["game_mean"]), right=True),
-                        Cell(words.span(r["game_low"], r["game_high"]), right=True),
-                        Cell(f"{r['makes_low']} to {r['makes_high']}", right=True),
-                    ]
-                    for r in rows.to_dict(orient="records")
-                ],
-                f"{setting_label(str(setting))}, from {attempts} attempts",
-            )
-        )
+    settings = list(dict.fromkeys(frame["setting"]))
+    behind = frame.groupby("setting")["attempts"].first()
+    known = {(r["setting"], r["practice_rate"]): r for r in frame.to_dict(orient="records")}
+    rows = [
+        [
+            Cell(words.percent(rate)),
+            *(_conversion_cell(known.get((setting, rate))) for setting in settings),
+        ]
+        for rate in sorted(frame["practice_rate"].unique())
+    ]
+    heads = [Column(f"{setting_label(s)}, from {behind[s]} attempts") for s in settings]
     return Section(
         "conversion",
         "From a practice rate to a game rate",
@@ -199,16 +194,23 @@ def conversion_section(conversion: Conversion) -> Section:
                 "A flat line means that the practice rate tells little.",
             ),
             blocks.table(
-                f"Conversion table, {level} equal-tailed intervals",
-                [
-                    Column("Practice rate"),
-                    Column("Expected game rate", True),
-                    Column("Interval of the expected rate", True),
-                    Column(f"Makes in the next {coming}", True),
-                ],
-                groups,
+                f"Expected game rate and its {level} equal-tailed interval for a practice rate; "
+                f"below it the makes to come in the next {coming} game attempts, same "
+                "probability. Empty where no player's rate is near.",
+                [Column("Practice rate"), *heads],
+                [blocks.group(rows)],
+                "players",
             ),
         ],
+    )
+
+
+def _conversion_cell(row: Mapping[str, Any] | None) -> Cell:
+    if row is None:
+        return Cell("")
+    return Cell(
+        f"{words.percent(row['game_mean'])} ({words.span(row['game_low'], row['game_high'])})",
+        f"{row['makes_low']} to {row['makes_high']} of {row['next_attempts']}",
     )
 
 
@@ -278,28 +280,71 @@ def players_section(posterior: TransferPosterior, cells: Cells, prob: float) -> 
     )
 
 
-def forecast_section(scores: Any | None) -> Section:
-    """Out-of-sample scores of the five forecasts, when they were computed."""
+_FORECASTS = {
+    "raw": "own raw rate",
+    "pooled": "one rate for everyone",
+    "game_only": "games alone, shrunken",
+    "practice_only": "practice alone",
+    "both": "practice and games",
+}
+
+
+def _score_table(scores: ScoreTable, caption: str) -> blocks.Block:
+    frame = scores.table.assign(
+        label=scores.table["forecast"].map(lambda name: _FORECASTS.get(name, name))
+    )
+    reference = next((r for r in ("both", "game_only") if f"minus_{r}" in frame), None)
+    columns = [
+        ("label", "Forecast", str),
+        ("players", "Players", str),
+        ("attempts", "Attempts", lambda n: f"{n:,}"),
+        ("log_score", "Log score", lambda v: words.number(v, 1)),
+        ("squared_error", "Squared error", lambda v: words.number(v, 4)),
+    ]
+    if reference is not None:
+        columns += [
+            (
+                f"minus_{reference}",
+                f"Log score minus {_FORECASTS[reference]}",
+                lambda v: words.number(v, 1),
+            ),
+            (f"se_minus_{reference}", "Standard error", lambda v: words.number(v, 1)),
+        ]
+    return blocks.simple_table(frame, caption, columns)
+
+
+def forecast_section(
+    later_games: ScoreTable | None, left_out_player: ScoreTable | None, missing: Sequence[str]
+) -> Section:
+    """Out-of-sample scores of the forecasts, or the reason why there are none."""
     content: list[blocks.Block] = [
         blocks.text(
-            "Five forecasts of the same game makes, from the raw rate to the model with practice "
-            "and games together, judged on attempts they had not seen."
+            "Forecasts of game makes, from a player's own raw rate to the model with practice and "
+            "games together, judged on attempts they had not seen. A higher log score (closer to "
+            "zero) and a smaller squared error are better."
         )
     ]
-    if scores is None:
+    if later_games is not None:
+        content += [
+            blocks.heading("Later games from earlier ones"),
+            blocks.text(later_games.text),
+            _score_table(later_games, "Scores on the later games"),
+        ]
+    if left_out_player is not None:
+        content += [
+            blocks.heading("A player's games from everyone else's"),
+            blocks.text(left_out_player.text),
+            _score_table(left_out_player, "Scores with each player's games left out in turn"),
+        ]
+    content += [blocks.text(reason) for reason in missing]
+    if later_games is None:
         content.append(
             blocks.text(
-                "The forecasts were not scored in this run; transfer forecast --score does it."
+                "Forecasts of later games were not scored on this page; transfer forecast --score "
+                "does it."
             )
         )
-    else:
-        content += [blocks.text(scores.text), *score_tables(scores)]
     return Section("forecast", "How well the forecasts did", content)
-
-
-def score_tables(scores: Any) -> list[blocks.Block]:
-    """The score table of a scores result."""
-    raise NotImplementedError
 
 
 def quality_section(

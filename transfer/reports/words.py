@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["interval", "number", "percent", "sentences", "span"]
+__all__ = ["interval", "join_asides", "number", "percent", "sentences", "span"]
 
 _MISSING = "–"
 _SENTENCE = re.compile(r"(?<=[.!?])\s+(?=[A-Z(])")
@@ -45,3 +45,14 @@ def span(low: float | None, high: float | None) -> str:
 def sentences(text: str) -> list[str]:
     """Split a paragraph into its sentences."""
     return [part for part in _SENTENCE.split(text.strip()) if part]
+
+
+def join_asides(parts: list[str]) -> list[str]:
+    """Put a sentence in brackets behind the sentence it explains."""
+    joined: list[str] = []
+    for part in parts:
+        if part.startswith("(") and joined:
+            joined[-1] += f" {part}"
+        else:
+            joined.append(part)
+    return joined

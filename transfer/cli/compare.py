@@ -1,0 +1,75 @@
+"""``transfer compare``: what practice numbers tell about games, live against rep."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from transfer.cli.frame import echo_json
+from transfer.cli.options import shared_options
+
+__all__ = ["command"]
+
+
+@click.command("compare")
+@shared_options("records", "fit", "rope", "out", "json")
+@click.option(
+    "--contrast",
+    type=click.Choice(["r2", "rho"]),
+    default="r2",
+    show_default=True,
+    help="Compare live and rep by R2 or by correlation.",
+)
+def command(contrast: str, **given: Any) -> None:
+    """Read what practice numbers tell about games, live against rep.
+
+    This compares players with each other. It does not say which work makes a player better.
+    """
+    import json
+
+    from transfer.cli.inputs import open_study
+    from transfer.decisions.conversion import conversion_table
+    from transfer.decisions.information import read_information
+    from transfer.decisions.reading import read_transfer
+    from transfer.results import plain
+
+    study = open_study(given)
+    posterior = study.fit()
+    reading = read_transfer(posterior, study.cells, study.request.rope, contrast=contrast)
+    information = read_information(posterior, study.cells)
+    conversion = conversion_table(posterior, study.cells)
+    told = plain(
+        {
+            **reading.to_dict(),
+            "information": information.to_dict()["information"],
+            "equivalence": information.to_dict()["equivalence"],
+            "information_text": information.text,
+            "conversion": conversion.to_dict()["conversion"],
+        }
+    )
+    kept = study.run.keep("compare.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    if study.request.as_json:
+        echo_json(told)
+        return
+    show_reading(reading)
+    click.echo()
+    click.echo(information.text)
+    if kept is not None:
+        click.echo(f"\nKept: {kept}")
+
+
+def show_reading(reading: Any) -> None:
+    """Print the sentences of a reading, then its table of settings."""
+    import textwrap
+
+    from transfer.cli.screen import bold, print_table
+    from transfer.reports.words import sentences
+
+    first, *rest = sentences(reading.text)
+    click.echo(bold(textwrap.fill(first, 96)))
+    click.echo(textwrap.fill(" ".join(rest), 96))
+    click.echo()
+    print_table(
+        reading.table, ["setting", "attempts", "players", "rho_mean", "rho_low", "rho_high"], 2
+    )

@@ -1,0 +1,128 @@
+"""From options to records, cells and a fit: the first steps that most commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from transfer.cli.options import Request, resolve
+from transfer.cli.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
+from transfer.cli.screen import notice, progress
+from transfer.models.posterior import TransferPosterior
+from transfer.records.cells import Cells, build_cells
+from transfer.records.reading import Records, read_records
+
+__all__ = ["Study", "cells_of", "fit_cells", "open_study", "read_inputs"]
+
+
+@dataclass(frozen=True)
+class Study:
+    """Records, their cells and the run they belong to.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+    records : Records
+        Checked records.
+    cells : Cells
+        Their counts by the chosen settings.
+    run : Run
+        Where outputs go.
+    """
+
+    request: Request
+    records: Records
+    cells: Cells
+    run: Run
+
+    def fit(self) -> TransferPosterior:
+        """Return the saved fit of these records and options, or make and keep one.
+
+        Raises
+        ------
+        DiagnosticsError
+            When the sampler's diagnostics failed twice.
+        """
+        from transfer.models.storage import load_fit, save_fit
+
+        say = progress(self.request.as_json)
+        saved = saved_fit(self.run)
+        if saved is not None:
+            posterior = load_fit(saved)
+            if posterior.provenance.data_hash == self.cells.data_hash:
+                say(f"using the saved fit in {saved.parent.name}")
+                return posterior
+        posterior = fit_cells(self.cells, self.request)
+        if self.run.folder is not None:
+            self.run.start()
+            save_fit(posterior, self.run.folder / FIT_FILE)
+        return posterior
+
+
+def read_inputs(request: Request) -> Records:
+    """Read and check the record files of a request.
+
+    Raises
+    ------
+    RecordsError
+        With every problem of all files.
+    """
+    progress(request.as_json)("reading the records")
+    return read_records(**request.files, season_end=request.season_end, rule_body=request.rule_body)
+
+
+def cells_of(records: Records, request: Request) -> Cells:
+    """Count the records by the chosen settings and terms."""
+    return build_cells(
+        records,
+        request.settings,
+        distance="distance" in request.terms,
+        game_contest="contest" in request.terms,
+        defenders="defender" in request.terms,
+    )
+
+
+def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
+    """Fit the transfer model with the chosen starting assumptions.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the sampler's diagnostics failed twice.
+    """
+    from transfer.models.fit import fit_transfer
+    from transfer.models.priors import TransferPriors
+
+    level: Any = request.level
+    priors = (
+        TransferPriors.for_level(level)
+        if request.priors is None
+        else TransferPriors.from_file(request.priors, level)
+    )
+    say = progress(request.as_json)
+    say("compiling the model, the first time takes up to half a minute")
+    return fit_transfer(cells, priors=priors, seed=request.seed, progress=say)
+
+
+def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")) -> Study:
+    """Settle the options, read the records, count them, and tell what changed since last time.
+
+    Parameters
+    ----------
+    given : mapping
+        The command's parameters.
+    needs : tuple of str
+        Tables that must be named.
+
+    Returns
+    -------
+    Study
+    """
+    request = resolve(given, needs=needs)
+    records = read_inputs(request)
+    run = open_run(request)
+    for sentence in changed_since_last_run(request, run):
+        notice(sentence)
+    return Study(request, records, cells_of(records, request), run)

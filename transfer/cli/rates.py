@@ -1,0 +1,46 @@
+"""``transfer rates``: raw and shrunken rates by player and setting, without the transfer model."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from transfer.cli.frame import echo_json
+from transfer.cli.options import shared_options
+
+__all__ = ["command"]
+
+
+@click.command("rates")
+@shared_options("records", "settings", "json")
+@click.option("--prob", type=float, default=0.90, show_default=True, help="Interval probability.")
+def command(prob: float, **given: Any) -> None:
+    """Show raw and shrunken make rates by player and setting.
+
+    Each setting is looked at by itself: the rates of one setting say nothing about another here.
+    """
+    from transfer.cli.inputs import open_study
+    from transfer.cli.quality import session_spread
+    from transfer.cli.screen import print_table
+    from transfer.rates.rate_table import rate_table
+    from transfer.records.sessions import session_cells
+
+    study = open_study(given, needs=())
+    sessions = session_cells(study.records, study.request.settings)
+    sets = sessions[sessions["target"].notna()]
+    rates = rate_table(study.cells, prob, target_sets=sets if len(sets) else None)
+    remark, spread = session_spread(sessions)
+    if study.request.as_json:
+        echo_json({**rates.to_dict(), "dispersion": spread, "dispersion_text": remark})
+        return
+    for setting in rates.settings["setting"]:
+        rows = rates.table[rates.table["setting"] == setting]
+        columns = ["unit", "n", "y", "raw", "shrunken", "shrunken_low", "shrunken_high"]
+        if rows["unbiased"].notna().any():
+            columns.append("unbiased")
+        click.echo(f"{setting}")
+        print_table(rows, columns)
+        click.echo()
+    click.echo(rates.text)
+    click.echo(remark)

@@ -29,9 +29,7 @@ __all__ = ["compile_growth", "fit_growth", "growth_arrays", "growth_model"]
 REPORTED = ("g", "sd_u")
 
 
-def growth_model(
-    arrays: dict[str, np.ndarray], priors: GrowthPriors, pooled: bool = False
-) -> Any:
+def growth_model(arrays: dict[str, np.ndarray], priors: GrowthPriors, pooled: bool = False) -> Any:
     """Build the PyMC model.
 
     Parameters
@@ -89,9 +87,7 @@ def growth_arrays(data: GrowthData, settings: GrowthSettings) -> dict[str, np.nd
 
 
 @lru_cache(maxsize=8)
-def compile_growth(
-    players: int, weeks: int, teams: int, priors: GrowthPriors, pooled: bool
-) -> Any:
+def compile_growth(players: int, weeks: int, teams: int, priors: GrowthPriors, pooled: bool) -> Any:
     """Compile the model once for a size; later fits of that size only swap the arrays.
 
     Parameters
@@ -165,9 +161,7 @@ def fit_growth(
         chosen.pooled(checked.parallel),
     ).with_data(**{name: arrays[name] for name in ("n", "y", "team", "within", "between")})
     options = {"draws": draws, "tune": tune, "chains": chains}
-    drawn, diagnostics = sample(
-        compiled, seed=seed, reported=REPORTED, cores=cores, **options
-    )
+    drawn, diagnostics = sample(compiled, seed=seed, reported=REPORTED, cores=cores, **options)
     gains = np.asarray(drawn["g"]).reshape(-1, 2)
     count = min(len(gains), 8000)
     return GrowthPosterior(

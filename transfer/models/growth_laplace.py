@@ -21,7 +21,13 @@ from transfer.models.growth_posterior import GrowthPosterior, growth_provenance
 from transfer.models.growth_settings import GrowthPriors, GrowthSettings
 from transfer.models.laplace_blocks import back_substitute, reduce_information, week_precision
 
-__all__ = ["PLAYER_SD_GRID", "GainMixture", "fit_growth_laplace", "gain_mixture"]
+__all__ = [
+    "PLAYER_SD_GRID",
+    "GainMixture",
+    "fit_growth_laplace",
+    "gain_mixture",
+    "planned_information",
+]
 
 #: Between-player sd values of the mixture; they span the half-normal(.3) prior to its 99th
 #: percentile. Twelve values change the contrast by less than .003 (checked in the tests).
@@ -184,6 +190,46 @@ def gain_mixture(
         parts.append(_newton(n, y, design, grid, chosen.priors))
     weights, means, covariances = (np.concatenate([p[i] for p in parts]) for i in range(3))
     return GainMixture(weights, means, covariances, grid)
+
+
+def planned_information(
+    data: GrowthData, settings: GrowthSettings, player_sd: float, rate: float
+) -> np.ndarray:
+    """Information about the two gains that a schedule will give, before any outcome.
+
+    One weighted least-squares elimination at a known make rate: players, team-weeks and
+    between-player slopes are integrated out, the gains have no prior.
+
+    Parameters
+    ----------
+    data : GrowthData
+        With expected attempts in ``n`` (they need not be whole); makes are not looked at.
+    settings : GrowthSettings
+    player_sd : float
+        Between-player sd on the logit scale.
+    rate : float
+        Expected make rate.
+
+    Returns
+    -------
+    array, shape (2, 2)
+        Inverse of the sampling covariance of (rep, live).
+    """
+    seats = int(np.bincount(data.team).max())
+    n, _, design = _problem(data, settings, data.team_count, seats, None, None)
+    priors = settings.priors
+    _, precision = _prior(priors.flat(), design.shape[-1])
+    reduced = reduce_information(
+        n * rate * (1.0 - rate),
+        design,
+        np.asarray(player_sd**-2),
+        week_precision(data.weeks, priors.week_sd, priors.team_sd),
+        precision,
+    ).information
+    gains, rest = [1, 2], [0, *range(3, design.shape[-1])]
+    cross = reduced[np.ix_(gains, rest)]
+    left = np.linalg.solve(reduced[np.ix_(rest, rest)], cross.T)
+    return np.asarray(reduced[np.ix_(gains, gains)] - cross @ left)
 
 
 def _problem(

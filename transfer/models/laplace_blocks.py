@@ -130,11 +130,16 @@ def reduce_information(
     log_det = (
         np.log(diagonal).sum(axis=(-1, -2))
         + 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=(-1, -2))
-        + np.linalg.slogdet(information)[1]
+        + _log_det(information)
     )
     return Reduced(
         information, score, log_det, diagonal, weights, player_theta, solution, player_score
     )
+
+
+def _log_det(information: np.ndarray) -> np.ndarray:
+    sign, size = np.linalg.slogdet(information)
+    return np.where(sign > 0, size, -np.inf)
 
 
 def back_substitute(reduced: Reduced, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,230 @@
+"""Looking more than once: what pre-stated looks do to the chance of a wrong verdict.
+
+Posterior verdicts may be read at any date, but every look is another chance to be wrong. The
+looks are stated in the plan and their price is simulated: seasons without any difference, and
+seasons with a difference drawn from the prior, judged at each look until the first settled verdict.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from transfer.decisions.trial.assurance import (
+    KNOWING,
+    SHARE_OF_PLAN,
+    TRUTHS,
+    Truth,
+    invent_seasons,
+    judged,
+    rope_logits,
+    simulation_provenance,
+)
+from transfer.decisions.trial.design import Scenario
+from transfer.decisions.trial.effects import Estimand, mix_contrast
+from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS, TrialPlan
+from transfer.errors import ArgumentError
+from transfer.models.growth_data import until_week
+from transfer.models.growth_laplace import gain_mixture
+from transfer.provenance import Provenance
+from transfer.simulation.schedules import Crossover, Parallel, Schedule
+
+__all__ = ["LookPrice", "price_of_looks", "schedule_of_plan"]
+
+BATCH = 50
+
+
+@dataclass(frozen=True)
+class LookPrice:
+    """Verdicts at each look.
+
+    Parameters
+    ----------
+    looks : tuple of int
+        Weeks after which the result is read.
+    verdicts : mapping of truth to array of str, shape (S, L)
+    favours_live : mapping of truth to array of bool, shape (S, L)
+        Side of the estimate at each look.
+    delta : mapping of truth to array, shape (S,)
+        True live minus rep.
+    scenario : Scenario
+    provenance : Provenance
+    """
+
+    looks: tuple[int, ...]
+    verdicts: dict[Truth, np.ndarray]
+    favours_live: dict[Truth, np.ndarray]
+    delta: dict[Truth, np.ndarray]
+    scenario: Scenario
+    provenance: Provenance
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """One row per truth and look.
+
+        ``ahead``: chance of that verdict at this look alone. ``stopped``: chance that a settled
+        verdict (ahead or practically equal) came at this look or before. ``wrong_ahead``: chance
+        that the first settled verdict, so far, was "ahead" for a side that is not better; with no
+        difference every "ahead" is wrong. ``monte_carlo_se`` is of ``wrong_ahead``.
+        """
+        rows = []
+        for truth, words in self.verdicts.items():
+            settled = np.isin(words, KNOWING)
+            first = np.where(settled.any(axis=1), settled.argmax(axis=1), len(self.looks))
+            ahead = words == "ahead"
+            side = np.where(self.favours_live[truth], 1.0, -1.0)
+            wrong = ahead & (side * self.delta[truth][:, None] <= 0.0)
+            for index, week in enumerate(self.looks):
+                stopped = first <= index
+                called = np.array(
+                    [wrong[s, f] if f <= index else False for s, f in enumerate(first)]
+                )
+                share = float(called.mean())
+                rows.append(
+                    {
+                        "truth": truth,
+                        "look": index + 1,
+                        "week": week,
+                        "ahead": float(ahead[:, index].mean()),
+                        "stopped": float(stopped.mean()),
+                        "wrong_ahead": share,
+                        "monte_carlo_se": math.sqrt(share * (1 - share) / len(first)),
+                        "seasons": len(first),
+                    }
+                )
+        return pd.DataFrame(rows)
+
+    @property
+    def text(self) -> str:
+        """The plain sentence."""
+        last = self.table[self.table["look"] == len(self.looks)].set_index("truth")
+        none, prior = last.loc["no difference"], last.loc["prior"]
+        weeks = ", ".join(map(str, self.looks))
+        return (
+            f"Reading the result after week {weeks} and stopping at the first settled verdict: if "
+            f"there is no difference, {none['wrong_ahead']:.1%} of {none['seasons']:.0f} simulated "
+            f'trials wrongly say "ahead" (Monte Carlo s.e. {none["monte_carlo_se"]:.1%}); if '
+            f"there is one, {prior['stopped']:.0%} settle and {prior['wrong_ahead']:.1%} name the "
+            "wrong side."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {
+            "looks": list(self.looks),
+            "team_seasons": self.scenario.teams,
+            "table": self.table.to_dict(orient="records"),
+            "text": self.text,
+            "provenance": self.provenance.to_dict(),
+        }
+
+
+def price_of_looks(
+    schedule: Schedule,
+    looks: Sequence[int],
+    scenario: Scenario | None = None,
+    *,
+    seasons: int = 400,
+    seed: int = 1,
+    rope_points: tuple[float, float] = DEFAULT_ROPE_POINTS,
+    contrast: float = SHARE_OF_PLAN,
+) -> LookPrice:
+    """Simulate the verdicts at pre-stated looks.
+
+    Parameters
+    ----------
+    schedule : Schedule
+    looks : sequence of int
+        Weeks after which the result is read, e.g. those of the plan.
+    scenario : Scenario, optional
+    seasons : int
+        Invented trials for each truth.
+    seed : int
+    rope_points, contrast
+        See `transfer.decisions.trial.assurance.assurance`.
+
+    Returns
+    -------
+    LookPrice
+
+    Raises
+    ------
+    ArgumentError
+        Looks outside the season, or no seasons.
+    """
+    expected = scenario or Scenario()
+    weeks = tuple(sorted({int(week) for week in looks}))
+    if not weeks or weeks[0] < 2 or weeks[-1] > expected.weeks or seasons < 1:
+        raise ArgumentError(
+            f"looks={tuple(looks)!r}, seasons={seasons!r}",
+            rule=f"weeks from 2 to {expected.weeks} and at least one season",
+            next_step="name the looks of the plan",
+        )
+    estimand = mix_contrast(expected.settings, minutes=expected.minutes, contrast=contrast)
+    rope = rope_logits(rope_points, expected.game_rate)
+    found = {
+        truth: _verdicts(schedule, expected, truth, weeks, seasons, seed, estimand, rope)
+        for truth in TRUTHS
+    }
+    return LookPrice(
+        looks=weeks,
+        verdicts={truth: value[0] for truth, value in found.items()},
+        favours_live={truth: value[1] for truth, value in found.items()},
+        delta={truth: value[2] for truth, value in found.items()},
+        scenario=expected,
+        provenance=simulation_provenance(
+            schedule, expected, seed, {"seasons": seasons, "looks": weeks, "rope": rope_points}
+        ),
+    )
+
+
+def schedule_of_plan(plan: TrialPlan) -> Schedule:
+    """The kind of schedule a plan follows, for simulations.
+
+    Simulated lots are drawn anew within teams; breaks are left out, so the scenario's ``weeks``
+    should be the plan's practice weeks.
+
+    Parameters
+    ----------
+    plan : TrialPlan
+
+    Returns
+    -------
+    Schedule
+    """
+    share = float(plan.settings["contrast"])
+    if plan.settings["design"] == "parallel":
+        return Parallel(share)
+    return Crossover(int(plan.settings["block_weeks"]), share)
+
+
+def _verdicts(
+    schedule: Schedule,
+    scenario: Scenario,
+    truth: Truth,
+    looks: tuple[int, ...],
+    seasons: int,
+    seed: int,
+    estimand: Estimand,
+    rope: tuple[float, float],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    words = np.empty((seasons, len(looks)), dtype="<U20")
+    live = np.zeros((seasons, len(looks)), dtype=bool)
+    delta = np.empty(seasons)
+    for begin in range(0, seasons, BATCH):
+        numbers = range(begin, min(begin + BATCH, seasons))
+        data, delta[numbers.start : numbers.stop] = invent_seasons(
+            schedule, scenario, truth, numbers, seed
+        )
+        for index, week in enumerate(looks):
+            mixture = gain_mixture([until_week(d, week) for d in data], scenario.settings)
+            rows = slice(numbers.start, numbers.stop)
+            words[rows, index] = judged(mixture, estimand, scenario, rope)
+            live[rows, index] = mixture.contrast(estimand.weights)[0] > 0.0
+    return words, live, delta

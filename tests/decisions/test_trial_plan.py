@@ -98,6 +98,7 @@ def test_same_seed_same_plan_and_other_seed_other_lot():
         ({"weeks": 0}, ArgumentError, "weeks=0"),
         ({"weeks": 3}, InfeasibleError, "3 practice weeks"),
         ({"start": "2/11/26"}, ArgumentError, "start='2/11/26'"),
+        ({"start": "2026-11-04"}, ArgumentError, "not a Monday"),
         ({"design": "latin"}, ArgumentError, "design='latin'"),
         ({"design": "blocks"}, ArgumentError, "without block_weeks"),
         ({"design": "parallel", "block_weeks": 4}, ArgumentError, "block_weeks=4"),

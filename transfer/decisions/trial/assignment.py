@@ -14,7 +14,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError
 
-__all__ = ["FIRST_ARMS", "Lot", "Unit", "draw_first_arms", "make_units"]
+__all__ = ["FIRST_ARMS", "Lot", "LotTree", "Unit", "draw_first_arms", "make_units"]
 
 Unit = Literal["player", "pair", "squad"]
 UNITS: tuple[Unit, ...] = ("player", "pair", "squad")
@@ -128,22 +128,43 @@ def draw_first_arms(units: pd.DataFrame, lot: Lot) -> dict[tuple[str, str], str]
     dict
         ``(program, unit)`` to one of `FIRST_ARMS`.
     """
-    labels = ["program", *[c for c in units.columns if c.startswith("stratum_")]]
-    distinct = units.drop_duplicates(["program", "unit"])
-    keys: list[tuple[str, str]] = list(zip(distinct["program"], distinct["unit"], strict=True))
-    paths = list(distinct[labels].itertuples(index=False, name=None))
-    drawn: dict[tuple[str, str], str] = {}
-    waiting = dict(zip(keys, paths, strict=True))
-    for depth in range(len(labels), -1, -1):
-        groups: dict[tuple[str, ...], list[tuple[str, str]]] = {}
-        for key, path in waiting.items():
-            groups.setdefault(path[:depth], []).append(key)
-        for group in sorted(groups):
-            left = _split_in_twos(lot.shuffled(sorted(groups[group])), lot, drawn)
-            if left is not None and depth == 0:
-                drawn[left] = FIRST_ARMS[lot.below(2)]
-        waiting = {key: path for key, path in waiting.items() if key not in drawn}
-    return drawn
+    return LotTree(units).draw(lot)
+
+
+class LotTree:
+    """Units under their strata, ready to be drawn again and again.
+
+    Parameters
+    ----------
+    units : DataFrame
+        As `make_units` returns.
+    """
+
+    def __init__(self, units: pd.DataFrame) -> None:
+        labels = ["program", *[c for c in units.columns if c.startswith("stratum_")]]
+        distinct = units.drop_duplicates(["program", "unit"])
+        keys: list[tuple[str, str]] = list(zip(distinct["program"], distinct["unit"], strict=True))
+        self._depth = len(labels)
+        self._paths = dict(
+            zip(keys, distinct[labels].itertuples(index=False, name=None), strict=True)
+        )
+
+    def draw(self, lot: Lot) -> dict[tuple[str, str], str]:
+        """Draw once; see `draw_first_arms`."""
+        drawn: dict[tuple[str, str], str] = {}
+        waiting = list(self._paths)
+        for depth in range(self._depth, -1, -1):
+            groups: dict[tuple[str, ...], list[tuple[str, str]]] = {}
+            for key in waiting:
+                groups.setdefault(self._paths[key][:depth], []).append(key)
+            waiting = []
+            for group in sorted(groups):
+                left = _split_in_twos(lot.shuffled(sorted(groups[group])), lot, drawn)
+                if left is not None:
+                    waiting.append(left)
+        for key in waiting:
+            drawn[key] = FIRST_ARMS[lot.below(2)]
+        return drawn
 
 
 def _split_in_twos(

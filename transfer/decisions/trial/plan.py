@@ -37,6 +37,8 @@ FORMAT = "transfer-trial-plan/1"
 DEFAULT_ROPE_POINTS = (-1.0, 1.0)
 HALF_LIFE_WEEKS = 4.0
 HORIZON_WEEKS = 8
+#: Where the lot came from: drawn here by the seed, or drawn elsewhere and registered here.
+LOT_BY_SEED, LOT_ELSEWHERE = "drawn by the seed", "drawn elsewhere"
 PRIMARY_OUTCOME = "makes out of attempts released in games from floater range, layups apart"
 
 
@@ -48,7 +50,7 @@ class TrialPlan:
     ----------
     settings : mapping
         ``unit``, ``strata``, ``design``, ``weeks``, ``block_weeks``, ``contrast``,
-        ``minutes_per_week``, ``seed``, ``start``, ``breaks``, ``looks``, ``rope``,
+        ``minutes_per_week``, ``seed``, ``lot``, ``start``, ``breaks``, ``looks``, ``rope``,
         ``half_life_weeks``, ``horizon_weeks``, ``primary_outcome``; plain values.
     units : DataFrame
         One row per player: ``program``, ``unit``, ``player``, ``stratum_*``, ``first_arm``.
@@ -114,6 +116,12 @@ class TrialPlan:
         """Plain values, with the hash, ready for ``plan.json``."""
         return {**self.content(), "hash": self.plan_hash}
 
+    def follows_its_seed(self) -> bool:
+        """Whether drawing the lot again gives this assignment."""
+        drawn = draw_first_arms(self.units, Lot(self.settings["seed"]))
+        keys = zip(self.units["program"], self.units["unit"], strict=True)
+        return [drawn[key] for key in keys] == list(self.units["first_arm"])
+
     @property
     def programs(self) -> tuple[str, ...]:
         """Programs of the trial, sorted."""
@@ -147,12 +155,13 @@ class TrialPlan:
         units = self.units[["program", "unit", "first_arm"]].drop_duplicates()
         first = int((units["first_arm"] == FIRST_ARMS[0]).sum())
         together = "" if s["unit"] == "player" else f" in {len(units)} {kind}"
+        lot = f"seed {s['seed']}" if s["lot"] == LOT_BY_SEED else "lot drawn elsewhere"
         return (
             f"{len(self.units)} players of {len(self.programs)} program(s){together}: by lot "
             f"{first} start live-heavy and {len(units) - first} rep-heavy "
             f"({share}/{100 - share} against {100 - share}/{share} of "
             f"{s['minutes_per_week']:g} shooting minutes a week) and {shape}; "
-            f"{self.practice_weeks} practice weeks from {s['start']}; seed {s['seed']}; "
+            f"{self.practice_weeks} practice weeks from {s['start']}; {lot}; "
             f"plan {self.plan_hash[:12]}."
         )
 
@@ -220,7 +229,7 @@ def make_plan(
     ArgumentError, InfeasibleError
         A setting outside its rule, or a season too short for the design.
     """
-    _check_settings(contrast, minutes_per_week, rope)
+    check_settings(contrast, minutes_per_week, rope)
     season = calendar(start, weeks, breaks)
     practice = int((season["practice_week"] > 0).sum())
     blocks = block_numbers(practice, design, block_weeks)
@@ -237,11 +246,12 @@ def make_plan(
         "contrast": float(contrast),
         "minutes_per_week": float(minutes_per_week),
         "seed": int(seed),
+        "lot": LOT_BY_SEED,
         "start": as_date(start, "start").isoformat(),
         "breaks": [
             [as_date(a, "breaks").isoformat(), as_date(b, "breaks").isoformat()] for a, b in breaks
         ],
-        "looks": _checked_looks(looks, season),
+        "looks": checked_looks(looks, season),
         "rope": [float(rope[0]), float(rope[1])],
         "half_life_weeks": HALF_LIFE_WEEKS,
         "horizon_weeks": HORIZON_WEEKS,
@@ -299,9 +309,7 @@ def plan_from_dict(
             calendar=pd.DataFrame(value["calendar"]),
         )
         stated, found = str(value["hash"]), plan.plan_hash
-        redrawn = draw_first_arms(plan.units, Lot(plan.settings["seed"]))
-        pairs = zip(plan.units["program"], plan.units["unit"], strict=True)
-        follows_lot = [redrawn[key] for key in pairs] == list(plan.units["first_arm"])
+        follows_lot = plan.settings["lot"] == LOT_ELSEWHERE or plan.follows_its_seed()
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _changed(place, f"a part is missing or has another form ({error})") from error
     if stated != found:
@@ -324,7 +332,8 @@ def _changed(place: str, why: str) -> StorageError:
     )
 
 
-def _check_settings(contrast: float, minutes: float, rope: tuple[float, float]) -> None:
+def check_settings(contrast: float, minutes: float, rope: tuple[float, float]) -> None:
+    """Refuse a split, minutes or a region outside their rules."""
     if not 0.5 < contrast < 1.0:
         raise ArgumentError(
             f"contrast={contrast!r} is not a split",
@@ -337,15 +346,16 @@ def _check_settings(contrast: float, minutes: float, rope: tuple[float, float]) 
             rule="above 0 and at most 1200 charted shooting minutes per player and week",
             next_step="enter what your practices give; the governing body's limits apply",
         )
-    if len(tuple(rope)) != 2 or not rope[0] <= 0.0 <= rope[1] or rope[0] == rope[1]:
+    if len(tuple(rope)) != 2 or not rope[0] < 0.0 < rope[1]:
         raise ArgumentError(
             f"rope={rope!r} does not span zero",
-            rule="low <= 0 <= high and low < high, in points",
+            rule="low < 0 < high, in points",
             next_step="state the smallest difference that would change your plan, e.g. (-1, 1)",
         )
 
 
-def _checked_looks(looks: Sequence[int], season: pd.DataFrame) -> list[int]:
+def checked_looks(looks: Sequence[int], season: pd.DataFrame) -> list[int]:
+    """Planned looks in order, the last week added; refuse weeks outside the season."""
     last = int(season["week"].iloc[-1])
     planned = sorted({int(week) for week in looks} | {last}) if looks else [last]
     if planned[0] < 1 or planned[-1] > last:

@@ -51,7 +51,7 @@ def calendar(
     Parameters
     ----------
     start : date or str
-        First day of week 1. A week is seven days from there.
+        First day of week 1, a Monday.
     weeks : int
         Calendar weeks of the season, breaks included.
     breaks : sequence of (date, date)
@@ -67,7 +67,7 @@ def calendar(
     Raises
     ------
     ArgumentError
-        Not a date, a break that ends before it begins or lies outside the season.
+        Not a date or not a Monday, a break that ends before it begins or lies outside the season.
     """
     if isinstance(weeks, bool) or not isinstance(weeks, int) or not 1 <= weeks <= 60:
         raise ArgumentError(
@@ -76,6 +76,13 @@ def calendar(
             next_step="count the calendar weeks from the first to the last practice",
         )
     first = as_date(start, "start")
+    if first.weekday():
+        monday = first - dt.timedelta(days=first.weekday())
+        raise ArgumentError(
+            f"start={first.isoformat()} is not a Monday",
+            rule="records count weeks from Monday to Sunday, so the trial does too",
+            next_step=f"use {monday.isoformat()} or {(monday + dt.timedelta(days=7)).isoformat()}",
+        )
     off = _days_off(first, weeks, breaks)
     rows = []
     practice = 0

@@ -1,0 +1,262 @@
+"""First-to-k sets: how many makes to play to, so that a set ends in the minutes it has.
+
+Each side shoots at a steady pace; its shooters take turns. The attempts until the k-th make are
+negative binomial (a Poisson-binomial race when shooters differ), and the set ends with the first
+side to get there. The formula is exact for a steady pace; `simulate_race` plays the same set
+shot by shot as a check.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transfer.errors import ArgumentError
+
+__all__ = [
+    "RaceTarget",
+    "Side",
+    "choose_target",
+    "finish_probability",
+    "simulate_race",
+    "win_chances",
+]
+
+#: Largest target that is looked at.
+MAX_TARGET = 60
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side of a race: a player, or a group whose shooters take turns.
+
+    Parameters
+    ----------
+    rates : tuple of float
+        Make rate of each shooter, in the order of the turns.
+    pace : float
+        Attempts per minute of the whole side.
+    name : str
+    """
+
+    rates: tuple[float, ...]
+    pace: float
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.rates or not all(0.0 < rate < 1.0 for rate in self.rates):
+            raise ArgumentError(
+                f"make rates {self.rates!r} of side {self.name!r}",
+                rule="at least one rate, each between 0 and 1",
+                next_step="pass expected make rates, e.g. 0.45",
+            )
+        if not (np.isfinite(self.pace) and self.pace > 0):
+            raise ArgumentError(
+                f"pace={self.pace!r} of side {self.name!r}",
+                rule="pace > 0 attempts a minute",
+                next_step="count the side's attempts over a few minutes",
+            )
+
+    def shots(self, minutes: float) -> int:
+        """Attempts completed by then."""
+        return int(np.floor(self.pace * minutes + 1e-9))
+
+    def makes(self, attempts: int, top: int) -> np.ndarray:
+        """Distribution of makes after each attempt.
+
+        Parameters
+        ----------
+        attempts : int
+            Number of attempts, N.
+        top : int
+            Makes are followed up to here; the last column holds `top` or more.
+
+        Returns
+        -------
+        array, shape (N + 1, top + 1)
+            Probability of each number of makes after 0..N attempts.
+        """
+        table = np.zeros((attempts + 1, top + 1))
+        table[0, 0] = 1.0
+        for shot in range(attempts):
+            p = self.rates[shot % len(self.rates)]
+            table[shot + 1] = table[shot] * (1.0 - p)
+            table[shot + 1, 1:] += table[shot, :-1] * p
+            table[shot + 1, -1] += table[shot, -1] * p
+        return table
+
+
+@dataclass(frozen=True)
+class RaceTarget:
+    """A target for a first-to-k set.
+
+    Parameters
+    ----------
+    target : int
+        k makes.
+    probability : float
+        Chance that the set ends within `minutes`.
+    minutes : float
+    median_minutes : float
+        Time by which half of such sets have ended.
+    wins : dict of str to float
+        Chance of each side to be first, and of a tie.
+    """
+
+    target: int
+    probability: float
+    minutes: float
+    median_minutes: float
+    wins: dict[str, float]
+
+
+def finish_probability(sides: Sequence[Side], target: int, minutes: float) -> float:
+    """Chance that some side has `target` makes within `minutes`.
+
+    Parameters
+    ----------
+    sides : sequence of Side
+    target : int
+    minutes : float
+
+    Returns
+    -------
+    float
+        ``1 - prod_j P(makes of side j in its attempts < target)``.
+    """
+    _check(sides, target)
+    still = 1.0
+    for side in sides:
+        still *= 1.0 - float(side.makes(side.shots(minutes), target)[-1, -1])
+    return 1.0 - still
+
+
+def win_chances(sides: Sequence[Side], target: int) -> dict[str, float]:
+    """Chance of each side to reach the target first, and of a tie.
+
+    Parameters
+    ----------
+    sides : sequence of Side
+    target : int
+
+    Returns
+    -------
+    dict of str to float
+        Keys are the sides' names (``side 1`` ... where empty) and ``tie``.
+    """
+    _check(sides, target)
+    names = [side.name or f"side {at + 1}" for at, side in enumerate(sides)]
+    slowest = min(side.pace * min(side.rates) for side in sides)
+    horizon = 20.0 * target / slowest
+    reached = [side.makes(side.shots(horizon), target)[:, -1] for side in sides]
+    wins = {}
+    for at, side in enumerate(sides):
+        shot = np.arange(1, reached[at].size)
+        chance = np.diff(reached[at])
+        for other, rival in enumerate(sides):
+            if other != at:
+                taken = np.floor(rival.pace * shot / side.pace + 1e-9).astype(int)
+                chance = chance * (1.0 - reached[other][np.minimum(taken, reached[other].size - 1)])
+        wins[names[at]] = float(chance.sum())
+    wins["tie"] = max(0.0, 1.0 - sum(wins.values()))
+    return wins
+
+
+def choose_target(
+    scenarios: Sequence[Sequence[Side]], minutes: float, probability: float = 0.80
+) -> RaceTarget:
+    """Largest target with which a set ends in time with the stated probability.
+
+    Parameters
+    ----------
+    scenarios : sequence of sequence of Side
+        The sides under one or several draws of their make rates; chances are averaged over them.
+    minutes : float
+        Minutes of the set.
+    probability : float
+        Least chance that the set ends in time.
+
+    Returns
+    -------
+    RaceTarget
+
+    Raises
+    ------
+    ArgumentError
+        When not even one make comes in time with that probability.
+    """
+    if not scenarios or not 0.0 < probability < 1.0 or not minutes > 0:
+        raise ArgumentError(
+            f"{len(scenarios)} scenarios, minutes={minutes!r}, probability={probability!r}",
+            rule="at least one scenario, minutes > 0, 0 < probability < 1",
+            next_step="pass e.g. minutes=5, probability=0.8",
+        )
+    best, chance = 0, 0.0
+    for target in range(1, MAX_TARGET + 1):
+        ends = float(np.mean([finish_probability(s, target, minutes) for s in scenarios]))
+        if ends < probability:
+            break
+        best, chance = target, ends
+    if best == 0:
+        raise ArgumentError(
+            f"no target ends a set in {minutes:g} minutes with probability {probability:g}",
+            rule="the first make comes in time with the stated probability",
+            next_step="give the set more minutes or more shooters",
+        )
+    grid = np.arange(1, 4 * int(np.ceil(minutes)) + 1) / 4.0
+    ended = np.array([np.mean([finish_probability(s, best, t) for s in scenarios]) for t in grid])
+    half = grid[int(np.argmax(ended >= 0.5))] if ended[-1] >= 0.5 else float("nan")
+    chances = [win_chances(s, best) for s in scenarios]
+    wins = {name: float(np.mean([c[name] for c in chances])) for name in chances[0]}
+    return RaceTarget(best, chance, float(minutes), float(half), wins)
+
+
+def simulate_race(
+    sides: Sequence[Side], target: int, minutes: float, sets: int, seed: int
+) -> tuple[float, dict[str, float]]:
+    """Play sets shot by shot.
+
+    Parameters
+    ----------
+    sides : sequence of Side
+    target : int
+    minutes : float
+        Time within which a set counts as ended.
+    sets : int
+        Sets played.
+    seed : int
+
+    Returns
+    -------
+    (float, dict of str to float)
+        Share of sets that ended in time, and share won by each side (or tied).
+    """
+    _check(sides, target)
+    rng = np.random.default_rng(seed)
+    names = [side.name or f"side {at + 1}" for at, side in enumerate(sides)]
+    ends = np.empty((sets, len(sides)))
+    for at, side in enumerate(sides):
+        made, shot = np.zeros(sets, dtype=int), 0
+        finished = np.full(sets, np.inf)
+        while np.isinf(finished).any():
+            hit = rng.random(sets) < side.rates[shot % len(side.rates)]
+            made, shot = made + hit, shot + 1
+            finished[(made == target) & hit & np.isinf(finished)] = shot / side.pace
+        ends[:, at] = finished
+    first = ends.min(axis=1)
+    winners = ends <= first[:, None] + 1e-9
+    tied = winners.sum(axis=1) > 1
+    wins = {n: float((winners[:, at] & ~tied).mean()) for at, n in enumerate(names)}
+    wins["tie"] = float(tied.mean())
+    return float((first <= minutes + 1e-9).mean()), wins
+
+
+def _check(sides: Sequence[Side], target: int) -> None:
+    if not sides or target < 1:
+        raise ArgumentError(
+            f"{len(sides)} sides, target={target!r}",
+            rule="at least one side, target >= 1",
+            next_step="pass the sides of the set and the makes to play to",
+        )

@@ -220,7 +220,7 @@ def growth_data(
     column = (frame["week"] - weeks[0]).to_numpy().astype(int)
 
     def grid(name: str, kind: type) -> np.ndarray:
-        out = np.zeros((len(keys), len(weeks)), dtype=kind)
+        out: np.ndarray = np.zeros((len(keys), len(weeks)), dtype=kind)
         out[row, column] = frame[name].fillna(0).to_numpy()
         return out
 
@@ -233,7 +233,7 @@ def growth_data(
     minutes = np.stack([grid("rep_minutes", float), grid("live_minutes", float)])
     found, note = _rates(rates, practice_n, minutes)
     absent = len(keys) * len(weeks) - len(frame)
-    notes = (note,) if note else ()
+    notes: tuple[str, ...] = (note,) if note else ()
     if absent:
         notes += (f"{absent} player-weeks have no row and count as no practice and no game",)
     return GrowthData(

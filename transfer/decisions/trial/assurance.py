@@ -47,7 +47,7 @@ Truth = Literal["prior", "no difference"]
 TRUTHS = get_args(Truth)
 VERDICTS: tuple[VerdictWord, ...] = get_args(VerdictWord)
 #: Verdicts that settle the question.
-KNOWING = ("ahead", "practically_equal")
+KNOWING: tuple[VerdictWord, ...] = ("ahead", "practically_equal")
 #: Points of the normal approximation's integral over what the data could say.
 QUADRATURE = 2001
 SHARE_OF_PLAN = 0.80
@@ -319,15 +319,14 @@ def until_we_know(
         for count in team_seasons:
             se = (precision * count) ** -0.5 if precision > 0.0 else math.inf
             chances = verdict_chances(se, expected.prior_sd, (low, high))
+            contraction = 1.0 if math.isinf(se) else se / math.hypot(se, expected.prior_sd)
             rows.append(
                 {
                     "weeks": int(week),
                     "team_seasons": int(count),
                     "se": se,
-                    "contraction": 1.0
-                    if math.isinf(se)
-                    else se / math.hypot(se, expected.prior_sd),
-                    **chances,
+                    "contraction": contraction,
+                    **{str(name): chance for name, chance in chances.items()},
                     "knowing": sum(chances[name] for name in KNOWING),
                 }
             )

@@ -274,7 +274,7 @@ def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecisio
     week = table["week"].to_numpy() - 1
     minutes[0, code, week] = table["rep_minutes"]
     minutes[1, code, week] = table["live_minutes"]
-    team = pd.factorize([key[0] for key in keys])[0]
+    team = pd.factorize(np.array([key[0] for key in keys]))[0]
     expected = replace(
         scenario or Scenario(),
         teams=int(team.max()) + 1,

@@ -8,6 +8,7 @@ import numpy as np
 
 from transfer.records.checked import Checked, group_codes, relabel
 from transfer.records.problems import Problems
+from transfer.records.values import masked
 
 __all__ = ["check_players", "settle_codes", "warn_mixing"]
 
@@ -58,7 +59,7 @@ def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> N
 def _labelled(c: Checked, name: str) -> Callable[[int], object]:
     """Row position to the label of a column, for the values of problems."""
     labels = c.get(name).labels()
-    return lambda i: labels[i]
+    return lambda i: masked(str(labels[i]))
 
 
 def warn_mixing(games: Checked, problems: Problems) -> None:
@@ -117,7 +118,7 @@ def check_players(tables: dict[str, Checked], problems: Problems) -> None:
                     tables[here].report(
                         np.array([at]), f"the player is in {here} but not in {there}",
                         f"check the code; if it is right, {result}", problems, column="player",
-                        value="/".join(str(p) for p in key if p),
+                        value="/".join(masked(str(p)) for p in key if p),
                         severity="note",
                     )  # fmt: skip
     for here in ("practice", "games"):
@@ -127,6 +128,6 @@ def check_players(tables: dict[str, Checked], problems: Problems) -> None:
                     tables[here].report(
                         np.array([at]), "the player is not on the roster",
                         "check the code, or add the player to the roster", problems,
-                        column="player", value="/".join(str(p) for p in key if p),
+                        column="player", value="/".join(masked(str(p)) for p in key if p),
                         severity="warning",
                     )  # fmt: skip

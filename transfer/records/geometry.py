@@ -126,6 +126,7 @@ BODIES: dict[str, Court] = {
 }  # fmt: skip
 
 _MIDDLE = ("circle_bottom", "free_throw_line", "restricted_arc_top", "three_point_top")
+_SIDES: dict[str, Side] = {"left": "left", "middle": "middle", "right": "right"}
 _SIDED = ("block", "mark_1", "mark_2", "mark_3", "elbow", "baseline", "wing")
 
 
@@ -249,6 +250,6 @@ def spot(label: str, body: str = "NFHS", side: str = "") -> Spot:
             next_step=f"did you mean {close!r}?" if close else "use one of the labels.",
         )
     x, y, source = places[name]
-    where: Side = own_side or (side if side in ("left", "middle", "right") else "")
+    where: Side = own_side or _SIDES.get(side, "")
     x = -x if where == "left" and name in _SIDED else x
     return Spot(name, where, x, y, math.hypot(x, y), f"{body}: {source}")

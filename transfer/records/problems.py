@@ -161,7 +161,12 @@ def nearest(value: str, known: Iterable[str]) -> str:
         The accepted labels.
     """
     wanted = value.strip().lower().replace(" ", "_").replace("-", "_")
-    found = difflib.get_close_matches(wanted, list(known), n=1, cutoff=0.6)
+    wanted = wanted.replace("1_", "one_").replace("2_", "two_")  # 1_foot is closer to one_foot
+    labels = list(known)
+    if wanted in labels:
+        return wanted
+    found = difflib.get_close_matches(value.strip().lower(), labels, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(wanted, labels, n=1, cutoff=0.6) or found
     return found[0] if found else ""
 
 

@@ -11,7 +11,7 @@ from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
 from transfer.records.schema import Table
-from transfer.records.values import is_name_like, parse_column
+from transfer.records.values import is_name_like, masked, parse_column
 
 __all__ = ["check_counts", "check_dates", "check_duplicates", "check_table", "fill_from_drills",
            "is_attempt_form"]  # fmt: skip
@@ -83,11 +83,10 @@ def _warn_names(c: Checked, problems: Problems) -> None:
         texts = [str(v) for v in c.get(name).values]
         people = [t for t in texts if is_name_like(t)]
         if people:
-            masked = " ".join(f"{word[0]}…" for word in people[0].replace(",", "").split())
             problems.add(
                 c.raw.place, f"{len(people)} values of {name} look like names of people",
                 "use codes such as P01, and keep the key to the codes in another place", row=1,
-                column=name, value=masked, severity="warning",
+                column=name, value=masked(people[0]), severity="warning",
             )  # fmt: skip
         folded: dict[str, str] = {}
         for text in texts:

@@ -13,7 +13,7 @@ from transfer.records.problems import Problems, nearest
 from transfer.records.raw import REPORTED, RawColumn, RawTable
 from transfer.records.schema import Column
 
-__all__ = ["BLANKS", "Parsed", "is_name_like", "parse_column"]
+__all__ = ["BLANKS", "Parsed", "is_name_like", "masked", "parse_column"]
 
 #: Texts that mean "nothing charted" (lower case). "none" is not among them: it is a contest.
 BLANKS = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
@@ -24,7 +24,8 @@ _YEARS = (1900, 2100)
 _COUNT = re.compile(r"\+?\d{1,15}(\.0*)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 _ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
-_NAME = re.compile(r"[^\W\d_]{2,}[.,]? (?:[^\W\d_]\.? )?[^\W\d_][^\W\d_'’\-]+")
+_WORD = r"[^\W\d_](?:[^\W\d_]|['’\-])+"
+_NAME = re.compile(rf"{_WORD}[.,]? (?:[^\W\d_]\.? )?{_WORD}")
 
 _TRUE = frozenset({"1", "true", "yes", "1.0", "y", "t"})
 _FALSE = frozenset({"0", "false", "no", "0.0", "n", "f"})
@@ -177,6 +178,13 @@ def is_name_like(text: str) -> bool:
     """
     words = text.replace(",", " ").split()
     return bool(_NAME.fullmatch(text)) and all(w[:1].isupper() for w in words)
+
+
+def masked(text: str) -> str:
+    """A code as it is; a name as its initials, so that problem lists repeat no names."""
+    if not is_name_like(text):
+        return text
+    return " ".join(f"{word[0]}…" for word in text.replace(",", "").split())
 
 
 def parse_column(raw: RawTable, column: Column, cells: RawColumn, problems: Problems) -> Parsed:

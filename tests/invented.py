@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 
@@ -68,7 +70,8 @@ def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> Transfe
     counts = cells.table.set_index(["unit", "setting"])
     for j, setting in enumerate((*cells.settings, GAME)):
         for i, unit in enumerate(cells.units):
-            n, y = counts.loc[(unit, setting), ["n", "y"]]
+            key = (unit, setting)
+            n, y = counts.loc[key, ["n", "y"]] if key in counts.index else (0, 0)
             centre = float(population.mu[:, j].mean())
             logit = np.log((y + 1) / (n - y + 1))
             weight = n / (n + 40.0)
@@ -84,3 +87,29 @@ def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> Transfe
         diagnostics=Diagnostics(1.002, 900.0, 800.0, 0, True),
         provenance=Provenance(seed, cells.data_hash, settings={"draws": draws}),
     )
+
+
+def write_invented_records(folder: Path, players: int = 6, seed: int = 3) -> dict[str, Path]:
+    """Write small practice and games files: two settings, eight sessions, six games."""
+    rng = np.random.default_rng(seed)
+    practice = ["date,session,player,drill,mode,contest,attempts,makes,minutes"]
+    games = ["date,game,player,attempts,makes"]
+    for number in range(players):
+        player = f"P{number + 1:02d}"
+        shift = rng.normal(0.0, 0.06)
+        for day in range(1, 9):
+            for drill, mode, contest, n, rate in (
+                ("spot_reps", "rep", "none", 40, 0.6),
+                ("hip_chase", "live", "trailing", 10, 0.42),
+            ):
+                makes = rng.binomial(n, rate + shift)
+                practice.append(
+                    f"2025-11-{day:02d},1,{player},{drill},{mode},{contest},{n},{makes},10"
+                )
+        for game in range(1, 7):
+            n = int(rng.integers(2, 9))
+            games.append(f"2025-12-{game:02d},G{game:02d},{player},{n},{rng.binomial(n, 0.4)}")
+    paths = {"practice": folder / "practice.csv", "games": folder / "games.csv"}
+    paths["practice"].write_text("\n".join(practice) + "\n", encoding="utf-8")
+    paths["games"].write_text("\n".join(games) + "\n", encoding="utf-8")
+    return paths

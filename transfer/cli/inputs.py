@@ -13,7 +13,7 @@ from transfer.models.posterior import TransferPosterior
 from transfer.records.cells import Cells, build_cells
 from transfer.records.reading import Records, read_records
 
-__all__ = ["Study", "cells_of", "fit_cells", "open_study", "read_inputs"]
+__all__ = ["Study", "cells_of", "fit_cells", "open_study", "read_inputs", "study_of"]
 
 
 @dataclass(frozen=True)
@@ -45,17 +45,19 @@ class Study:
         DiagnosticsError
             When the sampler's diagnostics failed twice.
         """
-        from transfer.models.storage import load_fit, save_fit
-
         say = progress(self.request.as_json)
         saved = saved_fit(self.run)
         if saved is not None:
+            from transfer.models.storage import load_fit
+
             posterior = load_fit(saved)
             if posterior.provenance.data_hash == self.cells.data_hash:
                 say(f"using the saved fit in {saved.parent.name}")
                 return posterior
         posterior = fit_cells(self.cells, self.request)
         if self.run.folder is not None:
+            from transfer.models.storage import save_fit
+
             self.run.start()
             save_fit(posterior, self.run.folder / FIT_FILE)
         return posterior
@@ -120,7 +122,11 @@ def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "
     -------
     Study
     """
-    request = resolve(given, needs=needs)
+    return study_of(resolve(given, needs=needs))
+
+
+def study_of(request: Request) -> Study:
+    """Read and count the records of settled options; see `open_study`."""
     records = read_inputs(request)
     run = open_run(request)
     for sentence in changed_since_last_run(request, run):

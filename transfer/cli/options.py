@@ -112,17 +112,17 @@ class Request:
     """
 
     files: Mapping[str, Path]
-    settings: tuple[str, ...]
-    terms: tuple[str, ...]
-    level: str
-    rule_body: str
-    rope: tuple[float, float]
-    seed: int
-    season_end: dt.date | None
-    priors: Path | None
-    out: Path | None
-    season: SeasonConfig | None
-    as_json: bool
+    settings: tuple[str, ...] = ("mode", "contest")
+    terms: tuple[str, ...] = ()
+    level: str = "other"
+    rule_body: str = "NFHS"
+    rope: tuple[float, float] = (-0.05, 0.05)
+    seed: int = 1
+    season_end: dt.date | None = None
+    priors: Path | None = None
+    out: Path | None = None
+    season: SeasonConfig | None = None
+    as_json: bool = False
 
 
 def parse_settings(value: str) -> tuple[str, ...]:

@@ -69,7 +69,7 @@ def make_report(study: Study, title: str, score: bool) -> tuple[str, Reading]:
     str, Reading
         The page and the reading on it.
     """
-    from transfer.cli.quality import records_summary, session_spread
+    from transfer.cli.quality import charter_agreement, records_summary, session_spread
     from transfer.cli.scores import score_left_out, score_study
     from transfer.cli.screen import progress
     from transfer.decisions.reading import read_transfer
@@ -90,8 +90,8 @@ def make_report(study: Study, title: str, score: bool) -> tuple[str, Reading]:
         left_out_player=scores.left_out_player,
         missing_scores=scores.missing,
         problems=study.records.quality,
-        summary=records_summary(study.records),
-        remarks=[session_spread(sessions)[0]],
+        summary=records_summary(study.records, study.cells),
+        remarks=[session_spread(sessions)[0], charter_agreement(study.records)],
         manifest=study.run.manifest,
     )
     return render_report(content), reading

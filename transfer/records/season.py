@@ -55,7 +55,8 @@ class SeasonConfig:
     folder : Path
         The season folder.
     files : mapping of str to Path
-        Record files by table name, as absolute paths. Optional tables may be missing.
+        Record files by table name, as absolute paths. Optional tables that are missing, or are
+        templates without a row, are left out.
     settings : tuple of str
         Charted columns that split practice into settings; ``mode`` first.
     terms : tuple of str
@@ -249,6 +250,16 @@ def _path(folder: Path, key: str, value: Any) -> Path:
     return folder / value
 
 
+def _in_use(path: Path) -> bool:
+    """Whether an optional record file exists and is more than an untouched template."""
+    if not path.is_file():
+        return False
+    if path.suffix.lower() != ".csv":
+        return True
+    with open(path, "rb") as stream:
+        return sum(1 for line in stream if line.strip(b" ,;\t\r\n")) > 1
+
+
 def find_season(start: Path | str = ".") -> Path | None:
     """Return the season folder that holds `start`, or None.
 
@@ -312,7 +323,7 @@ def read_season(folder: Path | str) -> SeasonConfig:
     values = {key: check(found[key]) for key, check in _CHECKS.items() if key in found}
     return SeasonConfig(
         folder=folder,
-        files={k: p for k, p in paths.items() if k in ("practice", "games") or p.is_file()},
+        files={k: p for k, p in paths.items() if k in ("practice", "games") or _in_use(p)},
         priors=_path(folder, "priors", found["priors"]) if "priors" in found else None,
         **values,
     )

@@ -1,0 +1,124 @@
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from transfer.errors import ArgumentError, StorageError
+from transfer.records.schema import TABLES
+from transfer.records.season import LEVELS, find_season, read_season, start_season
+
+
+def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
+    written = start_season(tmp_path / "s", level="women_college", rule_body="NCAA", seed=9)
+    assert sorted(p.name for p in written) == [
+        "drills.csv", "games.csv", "practice.csv", "roster.csv", "transfer.toml",
+    ]  # fmt: skip
+    config = read_season(tmp_path / "s")
+    assert (config.level, config.rule_body, config.seed) == ("women_college", "NCAA", 9)
+    assert config.settings == ("mode", "contest")
+    assert config.rope == (-0.05, 0.05)
+    assert config.season_end is None
+    assert config.files["practice"] == (tmp_path / "s" / "practice.csv").resolve()
+
+
+def test_templates_hold_the_columns_of_counted_rows(tmp_path):
+    start_season(tmp_path)
+    for name, table in TABLES.items():
+        header = (tmp_path / f"{name}.csv").read_text(encoding="utf-8").strip().split(",")
+        assert header == [c for c in table.names if c not in ("made", "attempt")]
+
+
+def test_init_keeps_record_files_and_refuses_a_second_time(tmp_path):
+    (tmp_path / "games.csv").write_text("mine", encoding="utf-8")
+    start_season(tmp_path)
+    assert (tmp_path / "games.csv").read_text(encoding="utf-8") == "mine"
+    with pytest.raises(StorageError, match="season folder already"):
+        start_season(tmp_path)
+
+
+def test_untouched_optional_templates_are_left_out(tmp_path):
+    start_season(tmp_path)
+    assert set(read_season(tmp_path).files) == {"practice", "games"}
+    with open(tmp_path / "roster.csv", "a", encoding="utf-8") as stream:
+        stream.write("P01,guard,,,,\n")
+    assert set(read_season(tmp_path).files) == {"practice", "games", "roster"}
+
+
+def test_a_season_is_found_from_below(tmp_path):
+    start_season(tmp_path)
+    below = tmp_path / "runs" / "x"
+    below.mkdir(parents=True)
+    assert find_season(below) == tmp_path.resolve()
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("sed = 3", "seed"),
+        ("[files]\npractise = 'p.csv'", "practice"),
+        ("level = 'men_colege'", "men_college"),
+        ("rule_body = 'NCCA'", "NCAA"),
+        ("settings = ['mode', 'contrast']", "contest"),
+        ("terms = ['distanse']", "distance"),
+    ],
+)
+def test_a_slip_is_refused_with_the_nearest_known_word(tmp_path, text, named):
+    (tmp_path / "transfer.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ArgumentError) as caught:
+        read_season(tmp_path)
+    assert repr(named) in caught.value.next_step
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "rope = [0.01, 0.05]",
+        "rope = [0, 0]",
+        "rope = 0.05",
+        "rope = [true, false]",
+        "budget_minutes = 0",
+        "budget_minutes = 'much'",
+        "season_end = '2026-03-31'",
+        "season_end = 2026-03-31T10:00:00",
+        "seed = -1",
+        "seed = true",
+        "settings = ['contest']",
+        "settings = 'mode'",
+        "terms = 'distance'",
+        "files = 3",
+        "priors = ''",
+        "level = ",
+    ],
+)
+def test_values_outside_their_rule_are_refused(tmp_path, text):
+    (tmp_path / "transfer.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ArgumentError) as caught:
+        read_season(tmp_path)
+    assert "transfer.toml" in caught.value.message
+    assert caught.value.next_step
+
+
+def test_all_keys_are_read(tmp_path):
+    (tmp_path / "transfer.toml").write_text(
+        "settings=['mode']\nterms=['distance']\nlevel='men_pro'\nrule_body='FIBA'\n"
+        "rope=[-0.1, 0.2]\nbudget_minutes=55\nseason_end=2026-03-31\nseed=0\n"
+        "priors='mine.toml'\n[files]\npractice='log.xlsx'\n",
+        encoding="utf-8",
+    )
+    config = read_season(tmp_path)
+    assert config.settings == ("mode",)
+    assert config.terms == ("distance",)
+    assert config.rope == (-0.1, 0.2)
+    assert config.budget_minutes == 55.0
+    assert config.season_end == dt.date(2026, 3, 31)
+    assert config.seed == 0
+    assert config.priors == tmp_path.resolve() / "mine.toml"
+    assert config.files["practice"].name == "log.xlsx"
+    assert set(config.files) == {"practice", "games"}
+
+
+def test_levels_are_those_of_the_starting_assumptions():
+    from transfer.models.priors import LEVELS as WITH_PRIORS
+
+    assert tuple(WITH_PRIORS) == LEVELS

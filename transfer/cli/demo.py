@@ -1,0 +1,99 @@
+"""``transfer demo``: the main job on invented data, one study that can tell and one that cannot."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from transfer.cli.frame import echo_json
+
+if TYPE_CHECKING:
+    from transfer.cli.inputs import Study
+
+__all__ = ["command"]
+
+#: Study -> (level of play, heading of its page).
+STUDIES = {
+    "conference": ("women_college", "Invented conference: practice and game shooting"),
+    "one_program": ("women_college", "Invented single program: practice and game shooting"),
+}
+
+
+@click.command("demo")
+@click.option(
+    "--data",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("data"),
+    show_default=True,
+    help="Folder of the demo data; written there when absent.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("reports"),
+    show_default=True,
+    help="Folder for the pages; an earlier demo page there is replaced.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the fits.")
+@click.option(
+    "--study",
+    type=click.Choice(list(STUDIES)),
+    multiple=True,
+    help="Run only this study; may be repeated.",
+)
+@click.option(
+    "--score/--no-score",
+    default=False,
+    show_default=True,
+    help="Also score the forecasts on the later games, which fits once more.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
+def command(
+    data: Path, out: Path, seed: int, study: tuple[str, ...], score: bool, as_json: bool
+) -> None:
+    """Run the main job on invented data: verdict first, then where the page is.
+
+    Nobody in these records exists. Twelve programs together can tell something; one program's
+    season cannot, and says so.
+    """
+    from transfer.cli.report import make_report
+    from transfer.files import write_text
+    from transfer.simulation.write import write_demo
+
+    if not all((data / name / "practice.csv").is_file() for name in STUDIES):
+        write_demo(data)
+    told: dict[str, Any] = {}
+    for name in study or STUDIES:
+        title = STUDIES[name][1]
+        page, reading = make_report(demo_study(data / name, name, seed, as_json), title, score)
+        path = write_text(out / f"demo_{name}.html", page)
+        summary = reading.to_dict()
+        told[name] = {"verdict": summary["verdict"], "text": reading.text, "report": str(path)}
+        if not as_json:
+            show_study(name, reading.text, path)
+    if as_json:
+        echo_json(told)
+
+
+def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> Study:
+    """Open one demo study; nothing but the page is kept."""
+    from transfer.cli.inputs import study_of
+    from transfer.cli.options import Request
+
+    files = {t: folder / f"{t}.csv" for t in ("practice", "games", "roster", "drills")}
+    return study_of(Request(files=files, level=STUDIES[name][0], seed=seed, as_json=as_json))
+
+
+def show_study(name: str, text: str, path: Path) -> None:
+    """Print the verdict of one study and where its page is."""
+    import textwrap
+
+    from transfer.cli.screen import bold
+    from transfer.reports.words import sentences
+
+    first, *rest = sentences(text)
+    click.echo(bold(f"{name.replace('_', ' ').capitalize()}: {first}"))
+    click.echo(textwrap.fill(" ".join(rest), 96))
+    click.echo(f"Report: {path}\n")

@@ -32,6 +32,8 @@ _DEPTH = 16.0
 #: Points on (logit mean, log kappa). The trapezoid rule on a smooth peak needs no more: the
 #: published rat tumour numbers come out to their last digit.
 _SHAPE = (33, 81)
+#: Points while the grid is still looking for the peak.
+_SEARCH_SHAPE = (21, 41)
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class BetaBinomialPosterior:
 
     @property
     def kappa(self) -> FloatArray:
-        """a + b at the grid points."""
+        """Sum of a and b at the grid points."""
         return self.a + self.b
 
     @property
@@ -77,7 +79,7 @@ class BetaBinomialPosterior:
         curve = PchipInterpolator(edges, np.concatenate([[0.0], np.cumsum(mass)]))
         fine = np.linspace(edges[:-1], edges[1:], 20, endpoint=False).T.ravel()
         fine = np.append(fine, edges[-1])
-        return np.interp(probabilities, curve(fine), fine)
+        return np.interp(np.asarray(probabilities, float), curve(fine), fine)
 
     def attempts_to_half(self, prob: float = 0.90) -> tuple[float, Interval]:
         """Posterior median and equal-tailed interval of a + b, the attempts to reliability 0.5."""
@@ -163,6 +165,7 @@ def _mixture_quantile(
         density = weights @ np.exp(log_density)
         step = at - gap / np.maximum(density, 1e-300)
         at = np.where((step > low) & (step < high), step, 0.5 * (low + high))
+        at = np.clip(at, 1e-300, 1.0 - 2.0**-53)
     return at
 
 
@@ -221,7 +224,7 @@ def beta_binomial_posterior(
     box = [(centre - 5.0, centre + 5.0), (floor, _LOG_KAPPA[1])]
     edges = list(box)
     for _ in range(4):
-        axes = [np.linspace(*edge, size) for edge, size in zip(box, _SHAPE, strict=True)]
+        axes = [np.linspace(*edge, size) for edge, size in zip(box, _SEARCH_SHAPE, strict=True)]
         density = _log_density(axes[0], axes[1], pairs, kappa_power)
         inside = density > density.max() - _DEPTH
         box = [

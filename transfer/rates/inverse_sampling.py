@@ -161,9 +161,9 @@ def pooled_first_to_k(
         )
     complete = makes == target
     if complete.all():
-        total, tries = makes.sum(), attempts.sum()
-        rate = float(first_to_k_rate(total, tries))
-        variance = float(_completed_variance(total, tries))
+        total, tries = makes.sum(keepdims=True), attempts.sum(keepdims=True)
+        rate = float(first_to_k_rate(total, tries)[0])
+        variance = float(_completed_variance(total, tries)[0])
     else:
         rate, variance = _broken_off(target, attempts, makes, complete)
     return InverseRate(

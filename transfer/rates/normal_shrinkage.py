@@ -139,10 +139,8 @@ def shrink_estimates(
         )
     precision = 1.0 / (errors**2 + tau**2)
     if mean is None:
-        centre, centre_variance = (
-            float(np.average(values, weights=precision)),
-            1.0 / precision.sum(),
-        )
+        centre = float(np.average(values, weights=precision))
+        centre_variance = float(1.0 / precision.sum())
     else:
         centre, centre_variance = float(mean), 0.0
     reliability = tau**2 * precision

@@ -38,8 +38,8 @@ class RateTable:
         One row per player-season and setting: unit, setting, n, y, raw, raw_low, raw_high,
         shrunken, shrunken_low, shrunken_high, reliability, unbiased, unbiased_se, target_sets,
         target_n, target_y. Rates are shares. Shrunken columns are NaN where a setting cannot be
-        shrunken (see `settings`); the columns of sets with a target are NaN where none is
-        recorded. Intervals hold the expected rate.
+        shrunken (see `settings`). The last five describe the sets with a recorded target only
+        and are NaN where there is none. Intervals hold the expected rate.
     settings : DataFrame
         One row per setting: setting, players, n, y, mean (rate of the average player),
         attempts_to_half with its low and high (high may be ``inf``), note (empty when all is
@@ -74,6 +74,12 @@ class RateTable:
             f"{self.raw_kind.replace('_', '-')} for raw rates, {percent(self.prob)} equal-tailed "
             f"for shrunken ones."
         )
+        counted = int(self.table["target_sets"].notna().sum())
+        if counted:
+            parts.append(
+                f"{counted} row(s) hold sets that stop at a target number of makes, whose raw rate "
+                f"is too high: the unbiased rate of those sets stands beside it."
+            )
         if self.dropped:
             parts.append(f"{self.dropped} cell(s) without attempts are left out.")
         return " ".join(parts)
@@ -93,10 +99,11 @@ class RateTable:
         if row["note"]:
             return f"{text}; {row['note']}."
         upper = row["attempts_to_half_high"]
+        low = f"{row['attempts_to_half_low']:.0f}"
         reach = "no upper limit" if math.isinf(upper) else f"{upper:.0f}"
         return (
             f"{text}; half of a raw rate's variance is chance at {row['attempts_to_half']:.0f} "
-            f"attempts ({percent(self.prob)} interval {row['attempts_to_half_low']:.0f} to {reach})."
+            f"attempts ({percent(self.prob)} interval {low} to {reach})."
         )
 
     def to_dict(self) -> dict[str, Any]:

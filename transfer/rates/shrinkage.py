@@ -149,9 +149,9 @@ class BetaBinomialFit:
         best = math.log(peak.kappa) if peak.overdispersed else _LOG_KAPPA[1]
         low, high = 0.0, math.inf
         if excess(_LOG_KAPPA[0]) < 0.0:
-            low = math.exp(brentq(excess, _LOG_KAPPA[0], best, xtol=1e-8))
+            low = math.exp(brentq(excess, _LOG_KAPPA[0], best, xtol=1e-6))
         if self.binomial_log_likelihood < top - drop and excess(_LOG_KAPPA[1]) < 0.0:
-            high = math.exp(brentq(excess, best, _LOG_KAPPA[1], xtol=1e-8))
+            high = math.exp(brentq(excess, best, _LOG_KAPPA[1], xtol=1e-6))
         return Interval(low, high, prob, "profile_likelihood", "parameter")
 
     @property
@@ -297,7 +297,7 @@ def _profile(log_kappa: float, y: FloatArray, n: FloatArray, times: FloatArray) 
     # The weighted mean of rates always lies between the smallest and the largest rate; 4 logits
     # on either side of the pooled one hold it for any record of shooting.
     found = minimize_scalar(
-        loss, bounds=(centre - 4.0, centre + 4.0), method="bounded", options={"xatol": 1e-7}
+        loss, bounds=(centre - 4.0, centre + 4.0), method="bounded", options={"xatol": 1e-5}
     )
     return -float(found.fun)
 
@@ -317,22 +317,25 @@ def _maximise(y: FloatArray, n: FloatArray, start: tuple[float, float]) -> tuple
         )
         return -float(log_likelihood(a, b, makes, attempts, times)), -gradient
 
-    mean, kappa = start
-    best = None
-    # The likelihood can have a ridge toward infinity beside an inner peak: start on both.
-    for log_kappa in (min(max(math.log(kappa), -4.0), 10.0), 3.0, 10.0):
-        found = minimize(
-            loss,
-            np.array([float(logit(mean)), log_kappa]),
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(-12.0, 12.0), _LOG_KAPPA],
-            options={"ftol": 1e-14, "gtol": 1e-9, "maxiter": 500},
-        )
-        if best is None or found.fun < best.fun:
-            best = found
-    assert best is not None
-    return float(expit(best.x[0])), float(best.x[1])
+    # The likelihood can have a ridge toward infinity beside an inner peak: look everywhere first.
+    centre = float(logit(makes @ times / (attempts @ times)))
+    first = np.linspace(centre - 3.0, centre + 3.0, 25)
+    second = np.linspace(*_LOG_KAPPA, 39)
+    if math.isfinite(start[1]):
+        first = np.append(first, float(logit(start[0])))
+        second = np.sort(np.append(second, np.clip(math.log(start[1]), *_LOG_KAPPA)))
+    mean, kappa = expit(first)[:, None], np.exp(second)[None, :]
+    height = log_likelihood(mean * kappa, (1.0 - mean) * kappa, makes, attempts, times)
+    row, column = np.unravel_index(int(height.argmax()), height.shape)
+    found = minimize(
+        loss,
+        np.array([first[row], second[column]]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(-15.0, 15.0), _LOG_KAPPA],
+        options={"ftol": 1e-13, "gtol": 1e-8, "maxiter": 200},
+    )
+    return float(expit(found.x[0])), float(found.x[1])
 
 
 def fit_beta_binomial(

@@ -86,7 +86,7 @@ def known_population(
     mu, tau = np.asarray(mu, float), np.asarray(tau, float)
     sigma = np.outer(tau, tau) * omega
     theta = np.empty((draws, players, width))
-    candidates = 4 * draws
+    candidates = 2 * draws
     for p in range(players):
         counts_n, counts_y = n[p].astype(float), y[p].astype(float)
         if not use_games:

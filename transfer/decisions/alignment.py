@@ -102,11 +102,10 @@ def count_cells(posterior: TransferPosterior, cells: Cells) -> Counts:
             next_step="pass the cells that went into the fit",
         )
     columns = [*posterior.settings, GAME]
-    pivot = table.pivot_table(
-        index="unit", columns="setting", values=["n", "y"], aggfunc="sum", fill_value=0
-    )
     grids = {
-        key: pivot[key].reindex(index=list(posterior.units), columns=columns, fill_value=0)
+        key: table.pivot_table(
+            index="unit", columns="setting", values=key, aggfunc="sum", fill_value=0
+        ).reindex(index=list(posterior.units), columns=columns, fill_value=0)
         for key in ("n", "y")
     }
     names = table.drop_duplicates("unit").set_index("unit").loc[list(posterior.units)]

@@ -153,17 +153,16 @@ def forecast_games(
 
 def _write_forecast(table: pd.DataFrame, counts: Counts) -> str:
     """Sentences on the range of the forecasts and on what cannot be ranked."""
-    best, worst = table.loc[table["mean"].idxmax()], table.loc[table["mean"].idxmin()]
     middle = float(table["mean"].mean())
     inside = int(((table["low"] <= middle) & (middle <= table["high"])).sum())
     width = float((table["high"] - table["low"]).median())
     prob = f"{100 * float(table['prob'].iloc[0]):.0f}%"
     return (
         f"Expected game make rates of {len(table)} player-seasons run from "
-        f"{100 * worst['mean']:.0f}% ({worst['player']}) to {100 * best['mean']:.0f}% ({best['player']}); the typical {prob} "
+        f"{100 * table['mean'].min():.0f}% to {100 * table['mean'].max():.0f}%; the typical {prob} "
         f"equal-tailed interval of an expected rate is {100 * width:.0f} points wide. "
-        f"{inside} of {len(table)} intervals hold the average of {100 * middle:.0f}%, so do not "
-        "rank these players against each other on it. Based on "
+        f"{inside} of {len(table)} intervals hold the average of {100 * middle:.0f}%: those "
+        "players cannot be told apart from the average, so do not rank them. Based on "
         f"{int(counts.game_n.sum()):,} game and {int(counts.practice_n.sum()):,} practice attempts."
     )
 

@@ -19,8 +19,8 @@ from transfer.models.posterior import TransferPosterior
 
 __all__ = ["GameOnlyFit", "GameOnlyPrior", "fit_game_only", "game_only_prior"]
 
-_GRID_MU = 41
-_GRID_TAU = 41
+_COARSE = 17
+_FINE = 41
 
 
 @dataclass(frozen=True)
@@ -134,20 +134,20 @@ def fit_game_only(
         )
     rng = np.random.default_rng(seed)
     smallest = 0.002 * prior.tau_scale
-    mu = prior.mu_mean + prior.mu_sd * np.linspace(-5, 5, _GRID_MU)
-    tau = np.linspace(smallest, 4 * prior.tau_scale, _GRID_TAU)
-    for _ in range(2):  # zoom in: the second grid covers what the first found
+    mu = prior.mu_mean + prior.mu_sd * np.linspace(-5, 5, _FINE)
+    tau = np.linspace(smallest, 4 * prior.tau_scale, _COARSE)
+    for size in (_COARSE, _FINE):  # zoom in: each grid covers what the one before it found
         log_post = _log_posterior(mu, tau, n, y, prior)
         mass = np.exp(log_post - log_post.max())
-        mu = np.linspace(*_support(mu, mass.sum(axis=1)), _GRID_MU)
+        mu = np.linspace(*_support(mu, mass.sum(axis=1)), size)
         low, high = _support(tau, mass.sum(axis=0))
-        tau = np.linspace(max(low, smallest), high, _GRID_TAU)
+        tau = np.linspace(max(low, smallest), high, size)
     log_post = _log_posterior(mu, tau, n, y, prior)
     mass = np.exp(log_post - log_post.max()).ravel()
     cell = rng.choice(mass.size, size=draws, p=mass / mass.sum())
     jitter = rng.random((2, draws)) - 0.5
-    drawn_mu = mu[cell // _GRID_TAU] + jitter[0] * (mu[1] - mu[0])
-    drawn_tau = tau[cell % _GRID_TAU] + jitter[1] * (tau[1] - tau[0])
+    drawn_mu = mu[cell // tau.size] + jitter[0] * (mu[1] - mu[0])
+    drawn_tau = tau[cell % tau.size] + jitter[1] * (tau[1] - tau[0])
     drawn_tau = np.maximum(np.abs(drawn_tau), smallest)
     rates = expit(draw_logit(drawn_mu[:, None], drawn_tau[:, None], n, y, rng))
     ratios = -log_marginal(drawn_mu[:, None], drawn_tau[:, None], n, y)

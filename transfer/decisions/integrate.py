@@ -141,12 +141,16 @@ def draw_logit(
     """
     mean, sd = np.broadcast_arrays(np.asarray(mean, dtype=float), np.asarray(sd, dtype=float))
     shape = np.broadcast_shapes(mean.shape, np.shape(n), np.shape(y))
-    flat = [np.broadcast_to(np.asarray(a, dtype=float), shape).ravel() for a in (mean, sd, n, y)]
-    uniform = rng.random(flat[0].size)
-    out = np.empty(flat[0].size)
+    m, s, attempts, makes = (
+        np.broadcast_to(np.asarray(a, dtype=float), shape).ravel() for a in (mean, sd, n, y)
+    )
+    uniform = rng.random(m.size)
+    out = np.empty(m.size)
     for start in range(0, out.size, _BLOCK):
         block = slice(start, start + _BLOCK)
-        out[block] = _invert_posterior(*(a[block] for a in flat), uniform[block])
+        out[block] = _invert_posterior(
+            m[block], s[block], attempts[block], makes[block], uniform[block]
+        )
     return out.reshape(shape)
 
 

@@ -21,7 +21,7 @@ from transfer.decisions.verdict import Verdict, judge
 from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
-from transfer.results import Interval, interval_from_draws
+from transfer.results import interval_from_draws
 
 __all__ = ["Reading", "read_transfer"]
 
@@ -101,18 +101,11 @@ class Reading:
             "attempts": dict(self.attempts),
             "settings": [
                 {
-                    "setting": row.setting,
-                    "mode": row.mode,
-                    "attempts": int(row.attempts),
-                    "players": int(row.players),
-                    "rho": {"mean": row.rho_mean, "low": row.rho_low, "high": row.rho_high},
-                    "prior_rho": {
-                        "mean": row.prior_rho_mean,
-                        "low": row.prior_rho_low,
-                        "high": row.prior_rho_high,
-                    },
+                    **{key: row[key] for key in ("setting", "mode", "attempts", "players")},
+                    "rho": {key: row[f"rho_{key}"] for key in ("mean", "low", "high")},
+                    "prior_rho": {key: row[f"prior_rho_{key}"] for key in ("mean", "low", "high")},
                 }
-                for row in self.table.itertuples(index=False)
+                for row in self.table.to_dict(orient="records")
             ],
             "r2": self.r2.to_dict(orient="records"),
             "next_step": self.next_step.to_dict(),
@@ -232,13 +225,12 @@ def read_transfer(
         verdict = judge(draws, prior_draws, rope, ("live", "rep"), prob)
     attempts = _mode_attempts(counts, posterior.modes)
     step = next_step(posterior, counts, verdict)
-    all_r2 = Interval(*np.quantile(post.r2_all, [(1 - prob) / 2, (1 + prob) / 2]), prob=prob)
     facts = ReadingFacts(
         verdict=verdict,
         leads=None if draws is None else ("live" if float((draws > 0).mean()) >= 0.5 else "rep"),
         contrast_kind=contrast,
         r2_all_mean=float(post.r2_all.mean()),
-        r2_all=all_r2,
+        r2_all=interval_from_draws(post.r2_all, prob),
         modes=posterior.modes,
         attempts=attempts,
         players=len(posterior.units),

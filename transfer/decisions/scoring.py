@@ -339,7 +339,7 @@ def _write_scores(
     table: pd.DataFrame, worth: dict[str, Any] | None, untrusted: tuple[str, ...], scheme: str
 ) -> str:
     """Sentences on the scores."""
-    best = table.loc[table["log_score"].idxmax(), "forecast"]
+    best = table["forecast"].iloc[int(table["log_score"].to_numpy().argmax())]
     attempts, players = int(table["attempts"].iloc[0]), int(table["players"].iloc[0])
     parts = [
         f"Scored on {attempts:,} game attempts of {players} player-seasons that the forecasts had "

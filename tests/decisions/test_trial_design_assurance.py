@@ -1,0 +1,223 @@
+"""Assurance, the until-we-know table, looks and estimands."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from transfer.decisions.trial.assurance import (
+    assurance,
+    invent_seasons,
+    rope_logits,
+    until_we_know,
+    verdict_chances,
+)
+from transfer.decisions.trial.design import Scenario
+from transfer.decisions.trial.effects import (
+    effect_of,
+    growth_effects,
+    mix_contrast,
+    per_attempt,
+    points,
+    shift_minutes,
+)
+from transfer.decisions.trial.looks import price_of_looks, schedule_of_plan
+from transfer.decisions.trial.plan import make_plan
+from transfer.decisions.verdict import judge
+from transfer.errors import ArgumentError
+from transfer.models.growth_data import growth_data_from_season
+from transfer.models.growth_laplace import fit_growth_laplace, gain_mixture
+from transfer.models.growth_settings import GrowthPriors, GrowthSettings
+from transfer.simulation.growth import GrowthTruth, simulate_growth
+from transfer.simulation.schedules import Crossover, Parallel
+
+SETTINGS = GrowthSettings()
+
+
+@pytest.fixture(scope="module")
+def three_teams():
+    return assurance(
+        Crossover(13), Scenario(teams=3), label="one swap after 13 weeks", seasons=120, seed=3
+    )
+
+
+def test_chances_add_to_one_and_carry_their_error(three_teams):
+    table = three_teams.table
+    assert table["chance"].sum() == pytest.approx(1.0)
+    assert (table["monte_carlo_se"] <= 0.5 / np.sqrt(120)).all()
+    assert set(table["seasons"]) == {120}
+
+
+def test_same_seed_same_seasons_whatever_the_batch():
+    scenario = Scenario()
+    whole, delta = invent_seasons(Crossover(13), scenario, "prior", range(4), seed=9)
+    part, part_delta = invent_seasons(Crossover(13), scenario, "prior", range(2, 4), seed=9)
+    np.testing.assert_array_equal(delta[2:], part_delta)
+    np.testing.assert_array_equal(whole[3].y, part[1].y)
+
+
+def test_posterior_is_calibrated_over_the_prior(three_teams):
+    z = (three_teams.delta - three_teams.estimate) / three_teams.sd
+    covered = np.mean(np.abs(z) < 1.6449)
+    # 90 % interval, 120 seasons: Monte Carlo s.e. 2.7 points
+    assert abs(covered - 0.90) < 3 * 0.027
+    assert abs(z.mean()) < 3 / np.sqrt(120)
+
+
+def test_normal_approximation_agrees_with_simulation(three_teams):
+    curve = until_we_know(Crossover(13), weeks=[26], team_seasons=[3]).table.iloc[0]
+    for row in three_teams.table.itertuples():
+        spread = max(np.sqrt(curve[row.verdict] * (1 - curve[row.verdict]) / 120), 0.01)
+        assert abs(row.chance - curve[row.verdict]) < 3 * spread + 0.03, row.verdict
+
+
+def test_one_team_with_short_blocks_will_not_know():
+    result = assurance(Crossover(4), label="4-week blocks", seasons=30, seed=1)
+    assert result.text.startswith(
+        "With one team and 4-week blocks you will almost surely still not know"
+    )
+    assert result.chance_of_knowing == 0.0
+    assert result.to_dict()["chances"]["cannot_tell"] > 0.8
+
+
+def test_until_we_know_improves_with_weeks_and_teams():
+    curve = until_we_know(Crossover(13), team_seasons=(1, 3, 12))
+    wide = curve.table.pivot(index="weeks", columns="team_seasons", values="contraction")
+    assert (np.diff(wide.to_numpy(), axis=0) <= 1e-9).all()
+    assert (np.diff(wide.to_numpy(), axis=1) <= 1e-9).all()
+    columns = ["cannot_tell", "leaning", "unclear", "ahead", "practically_equal"]
+    np.testing.assert_allclose(curve.table[columns].sum(axis=1), 1.0)
+    assert "almost surely still not know" in curve.text
+
+
+def test_wrong_ahead_share_of_the_rule():
+    # with no true difference the posterior z is N(0, 1 - c^2): P(|z| > 1.96) at c = .5 is .024
+    rng = np.random.default_rng(1)
+    se = 1.0 / np.sqrt(3.0)  # contraction .5 with prior sd 1
+    estimate = rng.normal(0.0, se, 200_000)
+    z = estimate * (1 - 0.25) / 0.5
+    assert (np.abs(z) > 1.959964).mean() == pytest.approx(0.024, abs=0.002)
+    chances = verdict_chances(se, 1.0, (-0.01, 0.01))
+    assert chances["ahead"] > 0.1
+    assert sum(chances.values()) == pytest.approx(1.0)
+
+
+def test_wide_rope_is_practically_equal_and_infinite_error_cannot_tell():
+    assert verdict_chances(0.02, 0.2, (-1.0, 1.0))["practically_equal"] == 1.0
+    assert verdict_chances(float("inf"), 0.2, (-0.1, 0.1))["cannot_tell"] == 1.0
+
+
+def test_looks_are_cumulative_and_no_difference_is_rarely_called():
+    price = price_of_looks(
+        Crossover(13), [18, 26], Scenario(teams=5, players=12), seasons=30, seed=2
+    )
+    table = price.table.set_index(["truth", "look"])
+    for truth in ("prior", "no difference"):
+        first, last = table.loc[(truth, 1)], table.loc[(truth, 2)]
+        assert last["stopped"] >= first["stopped"]
+        assert last["wrong_ahead"] >= first["wrong_ahead"]
+    none = table.loc[("no difference", 2)]
+    assert none["wrong_ahead"] < 0.045 + 3 * np.sqrt(0.045 * 0.955 / 30)
+    assert table.loc[("prior", 2)]["ahead"] > none["ahead"]
+    assert "week 18, 26" in price.text
+    assert price.to_dict()["looks"] == [18, 26]
+
+
+def test_look_outside_the_season_is_refused():
+    with pytest.raises(ArgumentError, match="30"):
+        price_of_looks(Crossover(13), [13, 30])
+
+
+def test_plan_gives_its_schedule():
+    import pandas as pd
+
+    people = pd.DataFrame(
+        {"player": [f"P{i}" for i in range(8)], "position": "guard", "baseline": range(8)}
+    )
+    swap = make_plan(people, weeks=20, start="2026-11-02", seed=1)
+    assert schedule_of_plan(swap) == Crossover(10, 0.8)
+    groups = make_plan(people, weeks=20, start="2026-11-02", seed=1, design="parallel")
+    assert schedule_of_plan(groups) == Parallel(0.8)
+
+
+def test_unknown_truth_and_one_sided_rope_are_refused():
+    with pytest.raises(ArgumentError, match="truth='maybe'"):
+        assurance(Crossover(13), truth="maybe", seasons=2)  # type: ignore[arg-type]
+    with pytest.raises(ArgumentError, match="rope_points"):
+        rope_logits((0.5, 1.0), 0.4)
+
+
+def test_eight_weeks_are_three_quarters_of_a_linear_steady_state():
+    # 1 - 2 ** (-8 / 4) of the way; a concave response is further along
+    linear = GrowthSettings(shape="linear")
+    gains = np.array([0.10, 0.25])
+    for settings, share, tolerance in ((linear, 0.75, 1e-9), (SETTINGS, 0.785, 0.005)):
+        after = shift_minutes(settings, (35.0, 35.0), 10.0)
+        steady = shift_minutes(settings, (35.0, 35.0), 10.0, weeks=4000)
+        reached = (gains @ after.weights) / (gains @ steady.weights)
+        assert reached == pytest.approx(share, abs=tolerance)
+
+
+def test_mix_contrast_is_even_between_the_kinds():
+    estimand = mix_contrast(SETTINGS)
+    assert estimand.weights[0] == pytest.approx(-estimand.weights[1])
+    assert estimand.weights[1] > 0
+    assert "80/20" in estimand.wording
+
+
+def test_even_per_minute_prior_is_not_even_per_attempt():
+    # own simulation: prior P(live better per attempt) = .69 at 4 and 1 attempts a minute
+    c = np.array(per_attempt(SETTINGS, (35.0, 35.0), (4.0, 1.0)).weights)
+    prior = GrowthPriors().draw_gains(200_000, seed=4)
+    assert (prior @ c > 0).mean() == pytest.approx(0.69, abs=0.01)
+    even = np.array(mix_contrast(SETTINGS).weights)
+    assert (prior @ even > 0).mean() == pytest.approx(0.50, abs=0.01)
+
+
+def test_points_near_forty_percent():
+    # .15 logit near 40 % is about 3.5 points
+    assert points(np.array([0.15]), 0.40)[0] == pytest.approx(3.6, abs=0.1)
+
+
+def test_effects_of_a_fit_carry_both_probabilities():
+    season = simulate_growth(GrowthTruth(teams=3, gain_live=0.5), Crossover(13), 4)
+    fit = fit_growth_laplace(growth_data_from_season(season))
+    effects = growth_effects(fit)
+    assert set(effects) == {"mix", "shift", "attempt"}
+    assert effects["mix"].prior_probability == pytest.approx(0.5, abs=0.03)
+    assert effects["attempt"].prior_probability > 0.6
+    assert effects["mix"].probability > 0.8
+    assert "it started at" in effects["shift"].text
+    assert "no adjustment" not in effects["mix"].text
+    chosen = replace(fit, data=replace(fit.data, randomised=False))
+    assert "no adjustment" in growth_effects(chosen)["mix"].text
+    verdict = judge(effects["mix"].draws, effects["mix"].prior_draws, (-1.0, 1.0))
+    assert verdict.favours == "live"
+
+
+def test_flat_prior_fit_still_states_a_prior_probability():
+    data = growth_data_from_season(simulate_growth(GrowthTruth(teams=2), Crossover(13), 4))
+    fit = fit_growth_laplace(data, SETTINGS.flat())
+    assert fit.prior_gains is None
+    effect = effect_of(fit, mix_contrast(fit.settings))
+    assert effect.prior_probability == pytest.approx(0.5, abs=0.03)
+
+
+def test_impossible_estimands_are_refused():
+    with pytest.raises(ArgumentError, match="to move"):
+        shift_minutes(SETTINGS, (5.0, 35.0), 10.0)
+    with pytest.raises(ArgumentError, match="attempts per minute"):
+        per_attempt(SETTINGS, (35.0, 35.0), (0.0, 1.0))
+    with pytest.raises(ArgumentError, match=r"contrast=0\.4"):
+        mix_contrast(SETTINGS, contrast=0.4)
+
+
+def test_simulated_fits_have_the_planned_error():
+    scenario = Scenario(teams=2)
+    data, _ = invent_seasons(Crossover(13), scenario, "no difference", range(12), seed=4)
+    from transfer.decisions.trial.design import design_se
+
+    fitted = gain_mixture(data, SETTINGS.flat()).contrast()[1].mean()
+    assert fitted == pytest.approx(design_se(Crossover(13), scenario).se, rel=0.06)

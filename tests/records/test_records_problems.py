@@ -317,3 +317,29 @@ def test_error_is_plain_values_for_json():
 def test_nearest_label():
     assert nearest("Front and trailing", ["front", "front_and_trailing"]) == "front_and_trailing"
     assert nearest("zzz", ["front"]) == ""
+
+
+def test_season_spelled_two_ways_is_warned_about():
+    practice = frame([{"season": "2025-26"}])
+    records = read_records(practice, games_frame([{"season": "2025/26"}]))
+    warnings = severities(records, "warning")
+    assert warnings["column"].tolist() == ["season", "season"]
+    assert "'2025-26'" in warnings["next_step"][0]
+
+
+def test_a_spreadsheets_day_number_is_recognised():
+    assert "day number" in one(refused(practice=frame([{"date": 45964}])), "date")["next_step"]
+
+
+def test_very_many_different_values_are_summed_up():
+    rows = [{"player": f"P{i}", "mode": f"x{i}"} for i in range(130)]
+    table = refused(practice=frame(rows))
+    assert len(table) == 101
+    assert table["rule"].str.contains("30 more different values").sum() == 1
+
+
+def test_names_are_masked_in_every_problem():
+    records = read_records(frame([{"player": "Ada Byron"}]), games_frame([{}]))
+    text = records.quality.to_string()
+    assert "Ada" not in text
+    assert "A… B…" in text

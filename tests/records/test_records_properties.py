@@ -15,7 +15,9 @@ from records_samples import GAMES, PRACTICE
 
 from transfer.errors import RecordsError
 from transfer.records.cells import build_cells, session_cells, weekly_cells
+from transfer.records.problems import Problems
 from transfer.records.reading import read_records
+from transfer.records.text_file import _fast, _slow
 
 QUICK = settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -142,6 +144,45 @@ def test_mangled_bytes_never_crash(tmp_path, junk, at, name):
 
 
 COLUMNS = "date session player attempts makes mode minutes spot target".split()  # noqa: SIM905
+pieces = st.lists(
+    st.sampled_from(["a", "b c", ",", "\n", '"x,y"', '"l\nm"', '"', " ", "1", "é"]), max_size=14
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(pieces)
+def test_the_fast_reader_agrees_with_the_standard_librarys(texts):
+    body = "".join(texts) + "\n1,2,3\n"
+    fast = _fast(body.encode(), ["h1", "h2", "h3"], ",")
+    if fast is None:  # it stumbled, and the slow reader takes over
+        return
+    problems = Problems()
+    slow = _slow(body, ["h1", "h2", "h3"], ",", 0, ("f", ""), problems)
+    assert slow is not None
+    assert problems.found == []
+    rows = [[[c.values[k] for k in c.codes] for c in columns] for columns in (fast[0], slow[0])]
+    quick, sure = (list(zip(*columns, strict=True)) for columns in rows)
+    assert [r for r in quick if any(cell.strip() for cell in r)] == sure
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.lists(st.tuples(st.floats(0, 0.999), st.integers(0, 255)), min_size=1, max_size=5),
+       st.sampled_from(["parquet", "xlsx"]))  # fmt: skip
+def test_broken_workbooks_and_parquet_never_crash(tmp_path, changes, kind):
+    path = tmp_path / f"p.{kind}"
+    table = pd.read_csv(io.StringIO(PRACTICE))
+    if kind == "xlsx":
+        table.to_excel(path, index=False)
+    else:
+        table.to_parquet(path)
+    data = bytearray(path.read_bytes())
+    for where, byte in changes:
+        data[int(where * len(data))] = byte
+    path.write_bytes(data)
+    records, problems = outcome(path)
+    assert (records is None) == any(p["severity"] == "error" for p in problems)
+
+
 values = st.one_of(
     st.none(), st.booleans(), st.integers(-5, 10**20), st.floats(), st.text(max_size=8),
     st.lists(st.integers(), max_size=2), st.dates(), st.datetimes(),

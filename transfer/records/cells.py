@@ -85,9 +85,10 @@ def build_cells(
     distance : bool
         Add ``distance_ft``, the mean over the cell's attempts with a known distance.
     game_contest : bool
-        Split game cells by contest level (column ``contest``).
+        Split game cells by contest level (column ``contest``, empty where it was not charted and
+        for practice cells).
     defenders : bool
-        Split live cells by the defender (column ``defender``).
+        Split live cells by the defender (column ``defender``, empty for other cells).
     fouled_miss_counts : bool
         Count a fouled miss as an attempt. By the official scoring convention it is none; a
         blocked shot is a missed attempt either way.

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 
 from transfer.records.checked import Checked, group_codes, relabel
-from transfer.records.problems import Problems
+from transfer.records.problems import Problems, nearest
 from transfer.records.values import masked
 
-__all__ = ["check_players", "settle_codes", "warn_mixing"]
+__all__ = ["check_players", "settle_codes", "warn_mixing", "warn_unmatched"]
 
 
 def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> None:
@@ -54,6 +54,28 @@ def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> N
             f"fill in {name}, or players with equal codes would be mixed", problems,
             column=name, value=_labelled(c, "player"),
         )  # fmt: skip
+
+
+def warn_unmatched(tables: dict[str, Checked], name: str, problems: Problems) -> None:
+    """Warn about a program or season that only one of practice and games knows.
+
+    Labels spelled two ways ("2025-26", "2025/26") would link no player of the two tables.
+    """
+    if not {"practice", "games"} <= set(tables):
+        return
+    known = {t: {str(v) for v in tables[t].get(name).values} for t in ("practice", "games")}
+    for here, there in (("practice", "games"), ("games", "practice")):
+        labels = tables[here].get(name).labels()
+        for label in sorted(known[here] - known[there]):
+            guess = nearest(label, known[there])
+            tables[here].report(
+                np.flatnonzero(labels == label)[:1],
+                f"{name} {label!r} is in {here} but not in {there}",
+                f"if it is {guess!r}, spell it one way in all files"
+                if guess
+                else "nothing to do if that is so; its players are linked to nothing",
+                problems, column=name, value=label, severity="warning",
+            )  # fmt: skip
 
 
 def _labelled(c: Checked, name: str) -> Callable[[int], object]:

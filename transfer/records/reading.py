@@ -14,7 +14,12 @@ from transfer.errors import ArgumentError
 from transfer.provenance import hash_frames
 from transfer.records.attempts import canonical, check_sets, fill_distances, plain_frame
 from transfer.records.checked import Checked
-from transfer.records.crosschecks import check_players, settle_codes, warn_mixing
+from transfer.records.crosschecks import (
+    check_players,
+    settle_codes,
+    warn_mixing,
+    warn_unmatched,
+)
 from transfer.records.geometry import court
 from transfer.records.problems import Problem, Problems, problem_table
 from transfer.records.raw import RawTable, from_frame, from_parquet
@@ -98,13 +103,13 @@ class Records:
     def text(self) -> str:
         """One sentence on what the records hold."""
         parts = [
-            f"{r['table']}: {r['makes']:,} makes of {r['attempts']:,} attempts by {r['players']} "
-            f"players, {r['first']:%Y-%m-%d} to {r['last']:%Y-%m-%d}"
+            f"{r['table']}: {r['makes']:,} makes of {r['attempts']:,} attempts by "
+            f"{_many(r['players'], 'player')}, {r['first']:%Y-%m-%d} to {r['last']:%Y-%m-%d}"
             for r in self.table.to_dict(orient="records")
         ]
         warnings = sum(p.severity == "warning" for p in self.problems)
         notes = len(self.problems) - warnings
-        return f"{'; '.join(parts)}. {warnings} warnings, {notes} notes."
+        return f"{'; '.join(parts)}. {_many(warnings, 'warning')}, {_many(notes, 'note')}."
 
     def to_dict(self) -> dict[str, Any]:
         """Return summary, problems, sources and hash as plain values (not the rows)."""
@@ -119,6 +124,10 @@ class Records:
             "data_hash": self.data_hash,
             "rule_body": self.rule_body,
         }
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def read_records(
@@ -205,6 +214,7 @@ def _apply_rules(
         warn_mixing(people["games"], problems)
     for name in ("program", "season"):
         settle_codes(people, name, problems)
+        warn_unmatched(people, name, problems)
     if "practice" in checked:
         fill_from_drills(checked["practice"], drills, problems)
     frames: dict[str, pd.DataFrame] = {}

@@ -93,9 +93,10 @@ def _warn_names(c: Checked, problems: Problems) -> None:
             other = folded.setdefault(text.casefold(), text)
             if other != text:
                 problems.add(
-                    c.raw.place, f"two codes differ by upper and lower case only: {other}, {text}",
+                    c.raw.place, f"two codes differ by upper and lower case only: "
+                    f"{masked(other)}, {masked(text)}",
                     "spell one player one way; they count as two", row=1, column=name,
-                    value=text, severity="warning",
+                    value=masked(text), severity="warning",
                 )  # fmt: skip
 
 

@@ -18,7 +18,10 @@ __all__ = ["BLANKS", "Parsed", "is_name_like", "masked", "parse_column"]
 #: Texts that mean "nothing charted" (lower case). "none" is not among them: it is a contest.
 BLANKS = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
 
-#: Numbers from here on are distances in time, not dates of a season.
+#: Different refused texts of one column listed one by one before the rest is summed up.
+_DISTINCT = 100
+
+#: A year outside is a slip of the pen, not a season.
 _YEARS = (1900, 2100)
 
 _COUNT = re.compile(r"\+?\d{1,15}(\.0*)?")
@@ -76,6 +79,11 @@ class Parsed:
 
 def _date(text: str, column: Column) -> datetime.date:
     match = _ISO.fullmatch(text)
+    if re.fullmatch(r"\d{5}", text):
+        raise RefusedError(
+            "a date is written year-month-day, as in 2025-11-03",
+            "this looks like a spreadsheet's day number: format the column as a date",
+        )
     if not match:
         raise RefusedError(
             "a date is written year-month-day, as in 2025-11-03",
@@ -242,13 +250,21 @@ def _report_refusals(
         return np.zeros(len(cells.codes), dtype=bool)
     order = np.argsort(cells.codes, kind="stable")
     ranked = cells.codes[order]
-    for k, error in refusals.items():
-        if error is None:
-            continue
+    told = [(k, error) for k, error in refusals.items() if error is not None]
+    for k, error in told[:_DISTINCT]:
         at = order[np.searchsorted(ranked, k) : np.searchsorted(ranked, k, side="right")]
         problems.add_rows(
             raw.place, raw.row_numbers(at), error.rule, error.next_step,
             column=column.name, value=cells.values[k],
+        )  # fmt: skip
+    rest = [k for k, _ in told[_DISTINCT:]]
+    if rest:
+        at = np.flatnonzero(np.isin(cells.codes, rest))
+        first, last = raw.row_numbers(at[[0, -1]])
+        problems.add(
+            raw.place, f"{len(rest)} more different values of {column.name} were refused, in "
+            f"{len(at)} rows, {first} to {last}", "mend the listed ones, then read again",
+            row=first, column=column.name, value=cells.values[rest[0]],
         )  # fmt: skip
     return np.isin(cells.codes, list(refusals))
 

@@ -14,6 +14,7 @@ from transfer.provenance import hash_frames
 from transfer.records.problems import Problem
 from transfer.records.schema import MODES
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
+from transfer.records.values import masked
 
 if TYPE_CHECKING:
     from transfer.records.reading import Records
@@ -175,7 +176,7 @@ def _require_minutes(practice: pd.DataFrame, records: Records) -> None:
     problems = tuple(
         Problem(
             file, "", None, "minutes",
-            f"{r['date']:%Y-%m-%d}, session {r['session']}, {r['player']}, {r['drill']}",
+            f"{r['date']:%Y-%m-%d}, session {r['session']}, {masked(r['player'])}, {r['drill']}",
             rule, step,
         ).to_dict()
         for r in lacking.head(_NAMED).to_dict(orient="records")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from transfer.cli import trial_plan
+from transfer.cli import trial_analyse, trial_design, trial_plan, trial_register
 
 __all__ = ["command"]
 
@@ -15,3 +15,7 @@ def command() -> None:
 
 
 command.add_command(trial_plan.command)
+command.add_command(trial_register.command)
+command.add_command(trial_design.design_command)
+command.add_command(trial_design.assurance_command)
+command.add_command(trial_analyse.command)

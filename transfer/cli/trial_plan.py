@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from transfer.cli.frame import echo_json
 
-__all__ = ["command"]
+if TYPE_CHECKING:
+    from transfer.decisions.trial.plan import TrialPlan
+
+__all__ = ["choose_strata", "command", "keep_plan", "parse_region", "read_table"]
+
+#: Shooting minutes per player and week where nothing says otherwise (scenario, no source).
+DEFAULT_MINUTES = 70.0
 
 
 def parse_break(value: str) -> tuple[str, str]:
@@ -40,8 +47,8 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
     "--roster",
     "roster_path",
     type=click.Path(path_type=Path),
-    required=True,
-    help="CSV with player, and program, position, baseline, pair or squad as needed.",
+    help="CSV with player, and program, position, baseline, pair or squad as needed. In a season "
+    "folder: its roster.",
 )
 @click.option("--weeks", type=int, required=True, help="Calendar weeks, breaks included.")
 @click.option("--start", required=True, help="First day of week 1, e.g. 2026-11-02.")
@@ -89,9 +96,7 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
     "--minutes",
     "minutes_per_week",
     type=float,
-    default=70.0,
-    show_default=True,
-    help="Shooting minutes per player and week.",
+    help="Shooting minutes per player and week.  [default: season folder, else 70]",
 )
 @click.option(
     "--break",
@@ -114,21 +119,27 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 def command(
-    roster_path: Path,
+    roster_path: Path | None,
     strata: str | None,
     baseline_path: Path | None,
     breaks: tuple[str, ...],
     rope: str | None,
+    minutes_per_week: float | None,
     out: Path,
     as_json: bool,
     **settings: Any,
 ) -> None:
     """Draw the lot and write the plan, the sheets and the protocol."""
     from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS, make_plan
-    from transfer.decisions.trial.precision import plan_warnings
-    from transfer.decisions.trial.sheets import write_plan
+    from transfer.records.season import find_season, read_season
 
-    roster = read_roster(roster_path)
+    folder = find_season()
+    season = None if folder is None else read_season(folder)
+    if roster_path is None and season is not None:
+        roster_path = season.files.get("roster")
+    if minutes_per_week is None:
+        minutes_per_week = DEFAULT_MINUTES if season is None else season.budget_minutes
+    roster = read_table(require_roster(roster_path), "roster")
     if baseline_path is not None:
         roster = with_baseline(roster, baseline_path)
     plan = make_plan(
@@ -136,11 +147,19 @@ def command(
         strata=choose_strata(strata, list(roster.columns)),
         breaks=[parse_break(value) for value in breaks],
         rope=parse_region(rope) or DEFAULT_ROPE_POINTS,
+        minutes_per_week=minutes_per_week,
         **settings,
     )
+    keep_plan(plan, out, as_json)
+
+
+def keep_plan(plan: TrialPlan, out: Path, as_json: bool) -> None:
+    """Write a plan's folder and say what was drawn and what it can tell."""
+    from transfer.decisions.trial.precision import plan_warnings
+    from transfer.decisions.trial.sheets import write_plan
+
     files = write_plan(plan, out)
     warnings = plan_warnings(plan)
-    balanced = "Balanced by lot within program" + "".join(f", {s}" for s in plan.settings["strata"])
     if as_json:
         echo_json(
             {
@@ -153,15 +172,35 @@ def command(
             }
         )
         return
-    click.echo(plan.text)
-    click.echo(balanced + ".")
+    strata = "".join(f", {name}" for name in plan.settings["strata"])
+    click.echo(textwrap.fill(plan.text, 96))
+    click.echo(f"Balanced by lot within program{strata}.")
     for warning in warnings:
-        click.echo(f"Note: {warning}")
+        click.echo(textwrap.fill(f"Note: {warning}", 96))
     click.echo("Written: " + ", ".join(path.name for path in files) + f" in {out}")
 
 
-def read_roster(path: Path) -> Any:
-    """Read a roster CSV as text columns, with ``baseline`` as it is written.
+def require_roster(path: Path | None) -> Path:
+    """Refuse to go on without a roster."""
+    from transfer.errors import ArgumentError
+
+    if path is None:
+        raise ArgumentError(
+            "no roster: --roster is missing",
+            rule="a lot needs the list of players",
+            next_step="name the file with --roster, or run inside a season folder that has one",
+        )
+    return path
+
+
+def read_table(path: Path, what: str) -> Any:
+    """Read a CSV as text columns.
+
+    Parameters
+    ----------
+    path : Path
+    what : str
+        What the file should hold, for the message.
 
     Raises
     ------
@@ -176,9 +215,9 @@ def read_roster(path: Path) -> Any:
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise RecordsError(
-            f"{path} cannot be read as a roster: {error}",
-            rule="a CSV file in UTF-8 with one header line and one row per player",
-            next_step="save the roster as CSV UTF-8",
+            f"{path} cannot be read as {what}: {error}",
+            rule="a CSV file in UTF-8 with one header line and one row per entry",
+            next_step=f"save the {what} as CSV UTF-8",
         ) from error
 
 

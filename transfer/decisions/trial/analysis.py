@@ -30,15 +30,15 @@ from transfer.decisions.trial.readings import (
     TrialReading,
     assigned_data,
     done_data,
-    has_swapped,
     log_data,
     read_contrast,
 )
-from transfer.decisions.trial.sensitivity import sensitivity_table
+from transfer.decisions.trial.sensitivity import joint_sentence, sensitivity_table
 from transfer.decisions.trial.trial_cells import TrialCells, log_cells, plan_cells
 from transfer.decisions.trial.wording import caution, headline, next_step
 from transfer.errors import IdentificationError
 from transfer.models.growth_data import until_week
+from transfer.models.growth_joint import LinkPrior
 from transfer.models.growth_laplace import fit_growth_laplace
 from transfer.models.growth_settings import GrowthSettings
 from transfer.provenance import Provenance
@@ -130,6 +130,9 @@ class TrialAnalysis:
             )
         if self.randomisation is not None:
             parts.append(self.randomisation.text)
+        for row in self.sensitivity.to_dict(orient="records"):
+            if row["assumption"] == "joint" and row["value"] == "live gains":
+                parts.append(joint_sentence(row, LinkPrior()))
         if self.control is not None:
             parts.append(control_text(_control_row(self.control)))
         if self.classical is not None:
@@ -334,7 +337,7 @@ def _plan_notes(plan: TrialPlan, cells: TrialCells) -> list[str]:
     if week not in plan.settings["looks"]:
         planned = ", ".join(map(str, plan.settings["looks"]))
         notes.append(f"Unplanned look after week {week}; planned: {planned}.")
-    if plan.settings["design"] != "parallel" and not has_swapped(plan, week):
+    if plan.settings["design"] != "parallel" and not plan.has_swapped(week):
         notes.append("Nobody has swapped yet, so different players are compared.")
     return notes
 
@@ -365,7 +368,7 @@ def _looks(data: Any, plan: TrialPlan, cells: TrialCells, terms: dict[str, Any])
     for week in plan.settings["looks"]:
         if week > cells.recorded_weeks:
             continue
-        known = replace(until_week(data, week), parallel=not has_swapped(plan, week))
+        known = replace(until_week(data, week), parallel=not plan.has_swapped(week))
         notes: list[str] = []
         reading = _if_identified(
             known, f"week {week}", notes, fit=fit_growth_laplace, by_lot=True, **terms

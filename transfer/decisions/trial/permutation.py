@@ -54,8 +54,8 @@ class RandomisationTest:
         return (
             f"Without any model: in live-heavy weeks the game make rate was "
             f"{self.difference:+.1f} points against rep-heavy weeks of the same program and week; "
-            f"of {len(self.redrawn)} lots drawn again {self.as_far} give a difference at least this "
-            f"far from zero (randomisation test, p = {self.p_value:.2g})."
+            f"of {len(self.redrawn)} lots drawn again {self.as_far} give a difference at least "
+            f"this far from zero (randomisation test, p = {self.p_value:.2g})."
         )
 
     def to_dict(self) -> dict[str, Any]:

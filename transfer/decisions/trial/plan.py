@@ -139,6 +139,13 @@ class TrialPlan:
         opens = practice["block"].diff() > 0
         return tuple(int(week) for week in practice.loc[opens, "week"])
 
+    def has_swapped(self, week: int) -> bool:
+        """Whether anybody met a second mix by the end of a calendar week.
+
+        Until then the design compares groups of different players.
+        """
+        return any(swap <= week for swap in self.swap_weeks)
+
     @property
     def text(self) -> str:
         """What was planned, in one paragraph."""

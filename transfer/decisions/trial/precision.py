@@ -2,13 +2,58 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
+from transfer.decisions.trial.design import DesignPrecision, Scenario, plan_se
 from transfer.decisions.trial.plan import TrialPlan
+from transfer.decisions.trial.schedule import block_numbers
+from transfer.decisions.verdict import MAX_CONTRACTION_TO_TELL, MEASURED_CONTRACTION
 
-__all__ = ["plan_warnings"]
+__all__ = ["plan_warnings", "with_one_swap"]
 
 
-def plan_warnings(plan: TrialPlan) -> list[str]:
+def plan_warnings(plan: TrialPlan, scenario: Scenario | None = None) -> list[str]:
     """Sentences that the planner should read before the first practice.
+
+    Parameters
+    ----------
+    plan : TrialPlan
+    scenario : Scenario, optional
+        Game attempts, make rate and spread of players that the precision is worked out for.
+
+    Returns
+    -------
+    list of str
+        What the plan can tell first, then what weakens it.
+    """
+    expected = plan_se(plan, scenario)
+    settings = plan.settings
+    notes = [_expectation(expected)]
+    if settings["design"] != "one_swap":
+        loss = _loss(expected, plan_se(with_one_swap(plan), scenario))
+        notes.append({"blocks": _blocks, "parallel": _parallel}[settings["design"]](loss))
+    if settings["contrast"] < 0.75:
+        notes.append(
+            f"A split of {settings['contrast']:.0%} to {1 - settings['contrast']:.0%} is a weak "
+            "contrast; 80/20 or more is easier to see."
+        )
+    early = [week for week in settings["looks"] if not plan.has_swapped(week)]
+    if settings["design"] != "parallel" and early:
+        notes.append(
+            f"The look after week {', '.join(map(str, early))} comes before the swap and only "
+            "compares different players."
+        )
+    if len(settings["looks"]) > 1:
+        notes.append(
+            "Each look is another chance to be wrong; `transfer trial assurance --plan` gives the "
+            "simulated chance for these looks."
+        )
+    return notes
+
+
+def with_one_swap(plan: TrialPlan) -> TrialPlan:
+    """The same players, lot and calendar with one swap in the middle.
 
     Parameters
     ----------
@@ -16,35 +61,52 @@ def plan_warnings(plan: TrialPlan) -> list[str]:
 
     Returns
     -------
-    list of str
-        Empty when there is nothing to warn of.
+    TrialPlan
     """
-    settings = plan.settings
-    notes = []
-    if settings["design"] == "blocks":
-        notes.append(
-            "Short blocks blur the contrast: what was learned in one block is still there in the "
-            "next. One swap in the middle of the season tells more."
-        )
-    if settings["design"] == "parallel":
-        notes.append(
-            "Parallel groups compare different players: the result leans on how much players "
-            "differ and on the balance of the groups, and nobody meets both mixes. One swap lets "
-            "each player be his or her own comparison."
-        )
-    if settings["contrast"] < 0.75:
-        notes.append(
-            f"A split of {settings['contrast']:.0%} to {1 - settings['contrast']:.0%} is a weak "
-            "contrast; 80/20 or more is easier to see."
-        )
-    early = [week for week in settings["looks"] if not _has_swapped(plan, week)]
-    if settings["design"] != "parallel" and early:
-        notes.append(
-            f"The look after week {', '.join(map(str, early))} comes before the swap and only "
-            "compares different players."
-        )
-    return notes
+    blocks = block_numbers(plan.practice_weeks, "one_swap", None)
+    season = plan.calendar.assign(
+        block=[blocks[w - 1] if w > 0 else -1 for w in plan.calendar["practice_week"]]
+    )
+    settings = {**plan.settings, "design": "one_swap", "block_weeks": blocks.count(0)}
+    return replace(plan, settings=settings, calendar=season)
 
 
-def _has_swapped(plan: TrialPlan, week: int) -> bool:
-    return any(swap <= week for swap in plan.swap_weeks)
+def _expectation(expected: DesignPrecision) -> str:
+    c = expected.contraction
+    if c > MAX_CONTRACTION_TO_TELL:
+        ending = 'so it will almost surely end in "cannot tell"'
+    elif c > MEASURED_CONTRACTION:
+        ending = "so a lean is the most it can end in, unless game attempts are more than assumed"
+    else:
+        ending = "so it can settle the question if the difference is large enough"
+    return (
+        f"This plan is expected to leave {c:.0%} of the starting uncertainty, {ending} "
+        f"({expected.scenario.game_attempts:g} game attempts a player and week assumed)."
+    )
+
+
+def _loss(expected: DesignPrecision, best: DesignPrecision) -> str:
+    ratio = expected.se / best.se
+    if not math.isfinite(ratio):
+        return "as drawn it cannot tell the mixes apart at all"
+    if ratio < 1.0:
+        return f"its standard error is {ratio:.2f} times that of one swap"
+    return (
+        f"its standard error is {ratio:.2f} times that of one swap, which takes "
+        f"{ratio**2:.1f} times the team-seasons to make up for"
+    )
+
+
+def _blocks(loss: str) -> str:
+    return (
+        "Short blocks blur the contrast, because what was learned in one block is still there in "
+        f"the next: {loss}."
+    )
+
+
+def _parallel(loss: str) -> str:
+    return (
+        "Parallel groups compare different players: nobody meets both mixes, and the result "
+        "leans on how much players differ and on the balance of the groups. On the assumed "
+        f"spread of players {loss}."
+    )

@@ -99,7 +99,7 @@ def assigned_data(cells: TrialCells, plan: TrialPlan) -> GrowthData:
         table,
         start_minutes=dict(cells.start),
         randomised=True,
-        parallel=not has_swapped(plan, cells.recorded_weeks),
+        parallel=not plan.has_swapped(cells.recorded_weeks),
         rates=_charted_rates(cells),
     )
     return until_week(data, cells.recorded_weeks)
@@ -113,7 +113,7 @@ def done_data(cells: TrialCells, plan: TrialPlan) -> GrowthData | None:
         cells.table,
         start_minutes=dict(cells.start),
         randomised=True,
-        parallel=not has_swapped(plan, cells.recorded_weeks),
+        parallel=not plan.has_swapped(cells.recorded_weeks),
     )
     return until_week(data, cells.recorded_weeks)
 
@@ -121,14 +121,6 @@ def done_data(cells: TrialCells, plan: TrialPlan) -> GrowthData | None:
 def log_data(cells: TrialCells) -> GrowthData:
     """Doses that somebody chose."""
     return growth_data(cells.table, start_minutes=dict(cells.start), randomised=False)
-
-
-def has_swapped(plan: TrialPlan, week: int) -> bool:
-    """Whether anybody met a second mix by the end of a week.
-
-    Before that the design compares groups, so the model uses one slope within and between players.
-    """
-    return any(swap <= week for swap in plan.swap_weeks)
 
 
 def read_contrast(

@@ -103,9 +103,9 @@ def _cannot_tell(v: Verdict) -> str:
 
 def _leaning(v: Verdict) -> str:
     return (
-        f"{_strength(v)} lean towards {NAMES[str(v.favours)]} (chance {chance(v.probability)}, started "
-        f"at {v.prior_probability:.0%}). Differences from {_range(v)} points after 8 weeks are "
-        "all compatible. Do not change the plan on this alone."
+        f"{_strength(v)} lean towards {NAMES[str(v.favours)]} (chance {chance(v.probability)}, "
+        f"started at {v.prior_probability:.0%}). Differences from {_range(v)} points after 8 "
+        "weeks are all compatible. Do not change the plan on this alone."
     )
 
 
@@ -137,7 +137,8 @@ def _equal(v: Verdict) -> str:
     low, high = v.rope
     return (
         f"Measured, and practically equal: with the mix assigned by lot the difference after 8 "
-        f"weeks lies between {low:g} and {high:g} points with chance {chance(v.probability_in_rope)}."
+        f"weeks lies between {low:g} and {high:g} points with chance "
+        f"{chance(v.probability_in_rope)}."
     )
 
 

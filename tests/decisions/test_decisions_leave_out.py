@@ -19,13 +19,15 @@ from decisions_synthetic import (
 )
 from scipy.special import expit
 
-from transfer.decisions.alignment import count_cells, game_offsets
+from transfer.decisions.alignment import count_cells, game_mix, game_offsets
+from transfer.decisions.forecast import forecast_games
 from transfer.decisions.integrate import condition_on_practice
 from transfer.decisions.leave_out import (
     leave_player_out_weights,
     practice_only_forecast,
     score_leave_player_out,
 )
+from transfer.decisions.reading import read_transfer
 from transfer.decisions.rolling_origin import score_rolling_origin
 from transfer.decisions.scoring import HeldOut
 from transfer.errors import ArgumentError
@@ -174,6 +176,20 @@ def test_game_cells_by_contest_and_distance_carry_their_terms():
     np.testing.assert_allclose(offset[:, :2, 1], -0.5 - 0.04 * 3)
     np.testing.assert_allclose(offset[:, :, 0], 0.0)
     assert count_cells(with_terms, cells).game_n.tolist() == [80, 80, 70]
+    mix = game_mix(with_terms, cells)
+    at = np.zeros((50, 3))
+    want = (20 * expit(-0.5 - 0.12) + 210 * expit(0.0)) / 230  # as charted: 20 of 230 in front
+    np.testing.assert_allclose(mix.rates(at), want)
+    np.testing.assert_allclose(
+        forecast_games(with_terms, cells).table["mean"],
+        mix.rates(with_terms.theta[:, :, -1]).mean(axis=0),
+    )
+    assert (
+        "mix of charted game distances and contest levels" in forecast_games(with_terms, cells).text
+    )
+    blank = cells.table.assign(contest=cells.table["contest"].replace("front", ""))
+    _, _, at_reference = game_offsets(with_terms, dataclasses.replace(cells, table=blank))
+    np.testing.assert_allclose(at_reference[:, :2, 1], -0.04 * 3)
     with pytest.raises(ArgumentError, match="contest level"):
         game_offsets(dataclasses.replace(with_terms, labels={"contests": ("light",)}), cells)
 
@@ -221,3 +237,20 @@ def test_twelve_programs_take_seconds():
     start = time.process_time()
     leave_player_out_weights(posterior, cells)
     assert time.process_time() - start < 10  # about 1.5 s alone on one core
+
+
+def test_games_alone_are_forecast_and_scored_too():
+    _, n, y = data(players=8)
+    posterior, cells = known_population(
+        (), MU[-1:], TAU[-1:], np.ones((1, 1)), n[:, -1:], y[:, -1:], draws=500
+    )
+    table = forecast_games(posterior, cells).table
+    assert table["attempts_practice"].tolist() == [0] * 8
+    late = HeldOut(posterior.units, np.full(8, 30), np.full(8, 12))
+    scored = score_rolling_origin(posterior, cells, late).table.set_index("forecast")
+    # without practice, the transfer model is the game-only model up to what it knows of the mean
+    assert scored.loc["both", "log_score"] == pytest.approx(
+        scored.loc["game_only", "log_score"], abs=1.5
+    )
+    with pytest.raises(ArgumentError, match="no setting"):
+        read_transfer(posterior, cells)

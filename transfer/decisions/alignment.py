@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit
 
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.posterior import Diagnostics, TransferPosterior
@@ -13,8 +14,10 @@ from transfer.records.cells import GAME, Cells
 
 __all__ = [
     "Counts",
+    "GameMix",
     "count_cells",
     "deviations",
+    "game_mix",
     "game_offsets",
     "population_game_mean",
     "program_effects",
@@ -23,6 +26,9 @@ __all__ = [
 
 #: Distance (ft) at which the transfer model states its rates.
 REFERENCE_DISTANCE_FT = 8.0
+
+#: How a blank contest of a game cell is written.
+_NO_CONTEST = ("", "nan", "None", "<NA>", "not_charted")
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,43 @@ class Counts:
     practice_y: np.ndarray
     game_n: np.ndarray
     game_y: np.ndarray
+
+
+@dataclass(frozen=True)
+class GameMix:
+    """Conditions of the charted game attempts, over which game rates are averaged.
+
+    Parameters
+    ----------
+    share : array, shape (L,)
+        Share of the game attempts in each condition.
+    offset : array, shape (D or 1, L)
+        Logit that the condition adds.
+    """
+
+    share: np.ndarray
+    offset: np.ndarray
+
+    def rates(self, logit: np.ndarray, draws: np.ndarray | None = None) -> np.ndarray:
+        """Make rates of game logits (first axis draws), averaged over the conditions.
+
+        Parameters
+        ----------
+        logit : array, shape (D, ...)
+            Game logits at the reference distance and contest.
+        draws : array of int, shape (D,), optional
+            Posterior draw behind each row of `logit`; the rows in order when omitted.
+
+        Returns
+        -------
+        array, same shape
+        """
+        offset = self.offset if draws is None or len(self.offset) == 1 else self.offset[draws]
+        spread = offset.reshape(offset.shape[0], *(1,) * (logit.ndim - 1), offset.shape[1])
+        total = np.zeros(logit.shape)
+        for level, share in enumerate(self.share):
+            total += share * expit(logit + spread[..., level])
+        return total
 
 
 def require_passed(diagnostics: Diagnostics) -> None:
@@ -195,6 +238,41 @@ def game_offsets(
     return n, y, offset
 
 
+def game_mix(posterior: TransferPosterior, cells: Cells) -> GameMix:
+    """Conditions of all charted game attempts together.
+
+    Without distance and contest terms there is one condition, the reference. With them, a rate "in
+    games" is the average over the contest levels as they occurred, each at its mean distance, the
+    same for all players.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    cells : Cells
+        The cells that were fitted.
+
+    Returns
+    -------
+    GameMix
+    """
+    games = cells.table[(cells.table["setting"] == GAME) & (cells.table["n"] > 0)]
+    terms = {"beta_distance", "beta_contest"} & set(posterior.terms)
+    if not terms or games.empty:
+        return GameMix(np.ones(1), np.zeros((1, 1)))
+    rows = pd.DataFrame({"n": games["n"].to_numpy(dtype=float)})
+    rows["contest"] = games["contest"].astype(str).to_numpy() if "contest" in games else ""
+    if "distance_ft" in games:
+        distance = games["distance_ft"].astype(float).fillna(REFERENCE_DISTANCE_FT).to_numpy()
+        rows["reach"] = rows["n"] * distance
+    by_level = rows.groupby("contest", as_index=False).sum()
+    if "distance_ft" in games:
+        by_level["distance_ft"] = by_level["reach"] / by_level["n"]
+    if "contest" not in games:
+        by_level = by_level.drop(columns="contest")
+    share = by_level["n"].to_numpy(dtype=float)
+    return GameMix(share / share.sum(), _cell_offsets(posterior, by_level))
+
+
 def _cell_offsets(posterior: TransferPosterior, games: pd.DataFrame) -> np.ndarray:
     """Logit that the optional terms add to each game row, shape (D or 1, rows)."""
     offset = np.zeros((1, len(games)))
@@ -204,7 +282,11 @@ def _cell_offsets(posterior: TransferPosterior, games: pd.DataFrame) -> np.ndarr
         offset = offset + slope[:, -1:] * (distance - REFERENCE_DISTANCE_FT)
     contest = posterior.terms.get("beta_contest")
     if contest is not None and "contest" in games:
-        levels = tuple(games["contest"].astype(str))
+        levels = games["contest"].astype(str)
+        # As in the model: a game attempt without a charted contest stands at the reference level.
+        known = ~levels.isin(_NO_CONTEST).to_numpy()
         labels = posterior.labels.get("contests", ())
-        offset = offset + contest[:, _positions(levels, labels, "contest level")]
+        added = np.zeros((contest.shape[0], len(games)))
+        added[:, known] = contest[:, _positions(tuple(levels[known]), labels, "contest level")]
+        offset = offset + added
     return offset

@@ -167,8 +167,11 @@ def game_given_practice(population: PopulationDraws) -> tuple[np.ndarray, np.nda
     sd : array, shape (D,)
         Conditional standard deviation, logit.
     """
+    settings = population.omega.shape[-1] - 1
+    if settings == 0:  # games only: nothing to condition on
+        return np.zeros((population.tau.shape[0], 0)), population.tau[:, -1]
     weights = carry_over_weights(population)
-    everything = np.arange(population.omega.shape[-1] - 1)
+    everything = np.arange(settings)
     r2 = r_squared(population.omega, everything)
     return weights, population.tau[:, -1] * np.sqrt(1.0 - r2)
 

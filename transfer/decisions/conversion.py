@@ -17,7 +17,13 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from transfer.decisions.alignment import count_cells, program_effects, require_passed
+from transfer.decisions.alignment import (
+    GameMix,
+    count_cells,
+    game_mix,
+    program_effects,
+    require_passed,
+)
 from transfer.decisions.integrate import draw_logit, log_marginal
 from transfer.decisions.psis import smooth_log_weights
 from transfer.decisions.resampling import systematic_resample
@@ -69,6 +75,7 @@ def convert_rate(
     attempts: float,
     rng: np.random.Generator,
     program: str | None = None,
+    mix: GameMix | None = None,
 ) -> tuple[np.ndarray, float]:
     """Draws of the game make rate of a new player with one practice rate.
 
@@ -84,6 +91,8 @@ def convert_rate(
     rng : Generator
     program : str, optional
         Program whose effect is used; the average program when omitted.
+    mix : GameMix, optional
+        Conditions of the game attempts; the reference distance and contest when omitted.
 
     Returns
     -------
@@ -126,7 +135,8 @@ def convert_rate(
     standard = (practice - mean_practice[pick]) / tau[pick]
     spread = np.sqrt(np.maximum(1 - rho[pick] ** 2, 0.0)) * rng.standard_normal(pick.size)
     game = mean_game[pick] + tau_game[pick] * (rho[pick] * standard + spread)
-    return expit(game), float(khat[0])
+    rates = expit(game) if mix is None else mix.rates(game, pick)
+    return rates, float(khat[0])
 
 
 def usual_rates(posterior: TransferPosterior, setting: str) -> tuple[float, ...]:
@@ -184,13 +194,14 @@ def conversion_table(
     require_passed(posterior.diagnostics)
     counts = count_cells(posterior, cells)
     rng = np.random.default_rng(posterior.provenance.seed if seed is None else seed)
+    mix = game_mix(posterior, cells)
     tails = [(1 - prob) / 2, (1 + prob) / 2]
     rows, kept = [], {}
     for k, setting in enumerate(posterior.settings):
         shot = counts.practice_n[:, k]
         behind = attempts if attempts is not None else int(np.median(shot[shot > 0]))
         for rate in rates if rates is not None else usual_rates(posterior, setting):
-            draws, khat = convert_rate(posterior, setting, rate, behind, rng, program)
+            draws, khat = convert_rate(posterior, setting, rate, behind, rng, program, mix)
             low, high = np.quantile(draws, tails)
             makes = rng.binomial(next_attempts, draws)
             makes_low, makes_high = np.quantile(makes, tails, method="inverted_cdf")

@@ -8,9 +8,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
-from transfer.decisions.alignment import Counts, count_cells, program_effects, require_passed
+from transfer.decisions.alignment import (
+    Counts,
+    GameMix,
+    count_cells,
+    game_mix,
+    program_effects,
+    require_passed,
+)
 from transfer.decisions.integrate import condition_on_practice
 from transfer.decisions.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.decisions.resampling import systematic_resample
@@ -85,14 +91,17 @@ def _summarise(
     )
 
 
-def _conditions(posterior: TransferPosterior) -> str:
-    """Say at which distance and contest the rates hold, where the model has the terms."""
+def _conditions(posterior: TransferPosterior, as_charted: bool) -> str:
+    """Say under which conditions the rates hold, where the model has the terms."""
     named = [
         word
-        for term, word in (("beta_distance", "distance"), ("beta_contest", "contest level"))
+        for term, word in (("beta_distance", "distances"), ("beta_contest", "contest levels"))
         if term in posterior.terms
     ]
-    return f" Rates hold at the reference {' and '.join(named)}." if named else ""
+    if not named:
+        return ""
+    place = "mix of charted" if as_charted else "reference of the"
+    return f" Rates hold at the {place} game {' and '.join(named)}."
 
 
 def forecast_games(
@@ -132,7 +141,7 @@ def forecast_games(
     """
     require_passed(posterior.diagnostics)
     counts = count_cells(posterior, cells)
-    rates = expit(posterior.theta[:, :, -1])
+    rates = game_mix(posterior, cells).rates(posterior.theta[:, :, -1])
     labels = pd.DataFrame(
         {
             "unit": posterior.units,
@@ -145,7 +154,7 @@ def forecast_games(
     )
     chosen = posterior.provenance.seed if seed is None else seed
     table = _summarise(labels, rates, next_attempts, prob, chosen)
-    text = _write_forecast(table, counts) + _conditions(posterior)
+    text = _write_forecast(table, counts) + _conditions(posterior, as_charted=True)
     if scores is not None:
         text += f" {scores.text}"
     return Forecast(table, rates, text, posterior.provenance, scores)
@@ -207,6 +216,7 @@ def forecast_unseen(
     practice: Mapping[str, tuple[int, int]] | None = None,
     program: str | None = None,
     player: str = "new player",
+    cells: Cells | None = None,
     prob: float = 0.90,
     next_attempts: int = 50,
     seed: int | None = None,
@@ -226,6 +236,9 @@ def forecast_unseen(
         His program, if it was in the fit.
     player : str
         Code of the player for the table.
+    cells : Cells, optional
+        The cells that were fitted: rates are then averaged over the charted game conditions, else
+        they hold at the reference distance and contest (the same without such terms).
     prob : float
         Probability of every interval.
     next_attempts : int
@@ -266,7 +279,8 @@ def forecast_unseen(
     variance = sigma[:, -1, -1] - np.einsum("dk,dk->d", weights, to_game)
     pick = systematic_resample(log_ratios, posterior.draws, rng)
     noise = np.sqrt(np.maximum(variance[pick], 0.0)) * rng.standard_normal(pick.size)
-    rates = expit(mean[pick] + noise)[:, None]
+    mix = GameMix(np.ones(1), np.zeros((1, 1))) if cells is None else game_mix(posterior, cells)
+    rates = mix.rates((mean[pick] + noise)[:, None], pick)
     labels = pd.DataFrame(
         {
             "unit": [player],
@@ -278,7 +292,7 @@ def forecast_unseen(
         }
     )
     table = _summarise(labels, rates, next_attempts, prob, chosen)
-    text = _write_unseen(table.iloc[0], khat) + _conditions(posterior)
+    text = _write_unseen(table.iloc[0], khat) + _conditions(posterior, cells is not None)
     return Forecast(table, rates, text, posterior.provenance)
 
 

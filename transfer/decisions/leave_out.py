@@ -12,11 +12,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit
 
 from transfer.decisions.alignment import (
+    GameMix,
     count_cells,
     deviations,
+    game_mix,
     game_offsets,
     population_game_mean,
     require_passed,
@@ -54,6 +55,8 @@ class LeaveOut:
         Mean game logit of the player given his practice rates.
     conditional_sd : array, shape (D,)
         Its standard deviation.
+    mix : GameMix
+        Conditions of the game attempts over which a rate is averaged.
     """
 
     units: tuple[str, ...]
@@ -61,6 +64,7 @@ class LeaveOut:
     khat: np.ndarray
     conditional_mean: np.ndarray
     conditional_sd: np.ndarray
+    mix: GameMix
 
     @property
     def refit(self) -> tuple[str, ...]:
@@ -96,7 +100,8 @@ def leave_player_out_weights(posterior: TransferPosterior, cells: Cells) -> Leav
     n, y, offset = game_offsets(posterior, cells)
     log_likelihood = log_marginal(mean, np.maximum(sd, 1e-6)[:, None], n, y, offset)
     smoothed, khat = smooth_log_weights(-log_likelihood)
-    return LeaveOut(posterior.units, smoothed, khat, mean, sd)
+    mix = game_mix(posterior, cells)
+    return LeaveOut(posterior.units, smoothed, khat, mean, sd, mix)
 
 
 def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
@@ -116,7 +121,11 @@ def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
     noise = rng.standard_normal(left_out.conditional_mean.shape)
     logit = left_out.conditional_mean + left_out.conditional_sd[:, None] * noise
     return RateForecast(
-        "practice_only", left_out.units, expit(logit), left_out.log_weights, left_out.refit
+        "practice_only",
+        left_out.units,
+        left_out.mix.rates(logit),
+        left_out.log_weights,
+        left_out.refit,
     )
 
 

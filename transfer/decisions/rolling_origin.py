@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
-from transfer.decisions.alignment import count_cells, require_passed
+from transfer.decisions.alignment import count_cells, game_mix, require_passed
 from transfer.decisions.game_only import fit_game_only, game_only_prior
 from transfer.decisions.leave_out import leave_player_out_weights, practice_only_forecast
 from transfer.decisions.scoring import (
@@ -187,7 +186,7 @@ def five_forecasts(
         pooled_forecast(units, n, y),
         RateForecast("game_only", units, alone.rates),
         practice_only_forecast(leave_player_out_weights(posterior, early), chosen),
-        RateForecast("both", units, expit(posterior.theta[:, :, -1])),
+        RateForecast("both", units, game_mix(posterior, early).rates(posterior.theta[:, :, -1])),
     ]
 
 

@@ -117,7 +117,7 @@ def test_forecast_json_has_players_and_scores_only_when_asked(files, fits, run_j
     assert told["scores"] is None
     code, told = run_json("forecast", *words(files), "--score")
     assert code == 0
-    later = told["scores"]["later_games"]["table"]
+    later = told["scores"]["later_games"]["forecasts"]
     assert [row["forecast"] for row in later] == [
         "raw", "pooled", "game_only", "practice_only", "both",
     ]  # fmt: skip
@@ -136,7 +136,7 @@ def test_forecasts_are_scored_on_a_file_of_later_games(files, fits, run_json, tm
     later.write_text("date,game,player,attempts,makes\n" + "\n".join(rows), encoding="utf-8")
     code, told = run_json("forecast", *words(files), "--later", later)
     assert code == 0
-    assert {row["attempts"] for row in told["scores"]["later_games"]["table"]} == {40}
+    assert {row["attempts"] for row in told["scores"]["later_games"]["forecasts"]} == {40}
 
 
 def test_one_day_of_games_gives_the_reason_instead_of_a_score(files, fits, run_json):

@@ -103,9 +103,9 @@ def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
         if request.priors is None
         else TransferPriors.from_file(request.priors, level)
     )
-    say = progress(request.as_json)
-    say("compiling the model, the first time takes up to half a minute")
-    return fit_transfer(cells, priors=priors, seed=request.seed, progress=say)
+    return fit_transfer(
+        cells, priors=priors, seed=request.seed, progress=progress(request.as_json)
+    )
 
 
 def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")) -> Study:

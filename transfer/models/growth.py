@@ -14,7 +14,8 @@ One compiled model serves every data set of the same size and priors: arrays are
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections import OrderedDict
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,10 @@ __all__ = ["compile_growth", "fit_growth", "growth_arrays", "growth_model"]
 
 #: What the gate looks at.
 REPORTED = ("g", "sd_u")
+#: Arrays that change between data sets of one size.
+SWAPPED = ("n", "y", "team", "within", "between")
+_KEPT_COMPILED = 8
+_compiled: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
 
 
 def growth_model(arrays: dict[str, np.ndarray], priors: GrowthPriors, pooled: bool = False) -> Any:
@@ -86,33 +91,36 @@ def growth_arrays(data: GrowthData, settings: GrowthSettings) -> dict[str, np.nd
     }
 
 
-@lru_cache(maxsize=8)
-def compile_growth(players: int, weeks: int, teams: int, priors: GrowthPriors, pooled: bool) -> Any:
-    """Compile the model once for a size; later fits of that size only swap the arrays.
+def compile_growth(
+    data: GrowthData, settings: GrowthSettings, progress: Callable[[str], None] | None = None
+) -> Any:
+    """Compile the model once for a size and its priors; then only swap the arrays.
 
     Parameters
     ----------
-    players, weeks, teams : int
-        P, T and number of team-seasons.
-    priors : GrowthPriors
-    pooled : bool
+    data : GrowthData
+    settings : GrowthSettings
+    progress : callable, optional
+        Told when compiling starts, which can take half a minute.
 
     Returns
     -------
     object
-        Compiled model of `transfer.models.sampling`.
+        Compiled model of `transfer.models.sampling` that holds the arrays of `data`.
     """
     from transfer.models.sampling import compile_model
 
-    empty = {
-        "n": np.ones((players, weeks), dtype=np.int64),
-        "y": np.zeros((players, weeks), dtype=np.int64),
-        "team": np.arange(players, dtype=np.int64) % teams,
-        "within": np.zeros((2, players, weeks)),
-        "between": np.zeros((2, players)),
-        "teams": np.asarray(teams),
-    }
-    return compile_model(growth_model(empty, priors, pooled))
+    arrays = growth_arrays(data, settings)
+    pooled = settings.pooled(data.parallel)
+    key = (data.players, data.weeks, data.team_count, settings.priors, pooled)
+    if key not in _compiled:
+        if progress is not None:
+            progress("compiling the growth model (first fit of this size; up to half a minute)")
+        _compiled[key] = compile_model(growth_model(arrays, settings.priors, pooled))
+        while len(_compiled) > _KEPT_COMPILED:
+            _compiled.popitem(last=False)
+    _compiled.move_to_end(key)
+    return _compiled[key].with_data(**{name: arrays[name] for name in SWAPPED})
 
 
 def fit_growth(
@@ -124,6 +132,7 @@ def fit_growth(
     tune: int = 1000,
     chains: int = 4,
     cores: int | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> GrowthPosterior:
     """Fit the game-only growth model by sampling.
 
@@ -136,6 +145,8 @@ def fit_growth(
         Sampler settings, per chain.
     cores : int, optional
         Chains at a time.
+    progress : callable, optional
+        Told when compiling starts.
 
     Returns
     -------
@@ -152,14 +163,7 @@ def fit_growth(
 
     chosen = settings or GrowthSettings()
     checked = check_identified(data, chosen.half_life)
-    arrays = growth_arrays(checked, chosen)
-    compiled = compile_growth(
-        checked.players,
-        checked.weeks,
-        checked.team_count,
-        chosen.priors,
-        chosen.pooled(checked.parallel),
-    ).with_data(**{name: arrays[name] for name in ("n", "y", "team", "within", "between")})
+    compiled = compile_growth(checked, chosen, progress)
     options = {"draws": draws, "tune": tune, "chains": chains}
     drawn, diagnostics = sample(compiled, seed=seed, reported=REPORTED, cores=cores, **options)
     gains = np.asarray(drawn["g"]).reshape(-1, 2)

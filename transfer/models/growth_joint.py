@@ -28,7 +28,15 @@ from transfer.models.growth_settings import GrowthSettings
 from transfer.provenance import Provenance
 from transfer.results import Interval, interval_from_draws
 
-__all__ = ["JointPosterior", "LinkPrior", "NormalGains", "fit_growth_joint", "synthesise"]
+__all__ = [
+    "JointPosterior",
+    "LinkPrior",
+    "NormalGains",
+    "fit_growth_joint",
+    "linked_gains",
+    "synthesise",
+    "without_robust_part",
+]
 
 Variant = Literal["live gains", "gains on the setting not drilled"]
 
@@ -248,12 +256,8 @@ def fit_growth_joint(
     )
     options = {"method": "two-stage Laplace", "link": vars(assumed)}
     provenance = growth_provenance(checked, chosen, seed, options)
-    variants: dict[Variant, NormalGains] = {
-        "live gains": _practice(live, assumed),
-        "gains on the setting not drilled": _off_diagonal(rep, live, assumed),
-    }
-    found = {}
-    for variant, practice in variants.items():
+    found: dict[Variant, JointPosterior] = {}
+    for variant, practice in linked_gains(rep, live, assumed).items():
         weights, means, covariances, carry = synthesise(game, practice, chosen, assumed)
         found[variant] = JointPosterior(
             variant, weights, means, covariances, carry, assumed, chosen, checked, provenance
@@ -306,14 +310,27 @@ def without_robust_part(link: LinkPrior) -> LinkPrior:
     return replace(link, no_carry_over=0.0)
 
 
-def _practice(outcome: NormalGains, link: LinkPrior) -> NormalGains:
-    return outcome.times(link.practice_mean, link.practice_sd)
+def linked_gains(
+    rep: NormalGains, live: NormalGains, link: LinkPrior
+) -> dict[Variant, NormalGains]:
+    """Practice gains that each variant links to games.
 
+    Parameters
+    ----------
+    rep, live : NormalGains
+        Flat-prior summaries of rep makes and of live makes.
+    link : LinkPrior
 
-def _off_diagonal(rep: NormalGains, live: NormalGains, link: LinkPrior) -> NormalGains:
-    """Effect of rep practice on live makes and of live practice on rep makes."""
-    on_live, on_rep = _practice(live, link), _practice(rep, link)
-    return NormalGains(
+    Returns
+    -------
+    dict
+        ``live gains``: effect of both kinds of practice on live makes. ``gains on the setting not
+        drilled``: effect of rep practice on live makes and of live practice on rep makes.
+    """
+    on_live = live.times(link.practice_mean, link.practice_sd)
+    on_rep = rep.times(link.practice_mean, link.practice_sd)
+    crossed = NormalGains(
         np.array([on_live.mean[0], on_rep.mean[1]]),
         np.diag([on_live.covariance[0, 0], on_rep.covariance[1, 1]]),
     )
+    return {"live gains": on_live, "gains on the setting not drilled": crossed}

@@ -1,0 +1,213 @@
+"""Fit the transfer model to cells: one call, one posterior, with everything needed to redo it."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from transfer.errors import ArgumentError
+from transfer.models.population_prior import draw_population
+from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.models.priors import TransferPriors
+from transfer.models.sampling import SamplerSettings, compile_model, sample
+from transfer.models.transfer_design import TransferDesign, design_from_cells
+from transfer.models.transfer_model import (
+    MODEL_VERSION,
+    build_transfer_model,
+    swap_arrays,
+    uses_centred,
+)
+from transfer.provenance import Provenance
+from transfer.records.cells import Cells
+
+__all__ = ["fit_design", "fit_transfer", "sampler_for"]
+
+_PRIOR_DRAWS = 8000
+_KEPT_COMPILED = 8
+_compiled: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+_TERMS = (
+    "beta_distance",
+    "beta_contest",
+    "defender_effect",
+    "defender_sd",
+    "program_effect",
+    "program_sd",
+)
+
+
+def sampler_for(design: TransferDesign) -> SamplerSettings:
+    """Return the default sampler settings for a design (own measurements at 14 to 280 units)."""
+    if uses_centred(design):
+        return SamplerSettings(draws=1000, tune=600, target_accept=0.8, adaptation="diag")
+    return SamplerSettings(draws=1000, tune=600, target_accept=0.9, adaptation="low_rank")
+
+
+def _shape_key(design: TransferDesign, priors: TransferPriors) -> tuple[Any, ...]:
+    return (
+        design.dims,
+        len(design.n),
+        len(design.programs),
+        design.distance is not None,
+        design.contests if design.contest is not None else None,
+        len(design.defenders) if design.defender is not None else None,
+        priors,
+    )
+
+
+def _compile(
+    design: TransferDesign, priors: TransferPriors, progress: Callable[[str], None]
+) -> Any:
+    """Return the compiled model with this design's data, compiling only for a new shape."""
+    key = _shape_key(design, priors)
+    if key not in _compiled:
+        progress("compiling the model (first fit of this shape; up to half a minute)")
+        _compiled[key] = compile_model(build_transfer_model(design, priors))
+        while len(_compiled) > _KEPT_COMPILED:
+            _compiled.popitem(last=False)
+    _compiled.move_to_end(key)
+    return _compiled[key].with_data(**swap_arrays(design))
+
+
+def _flat(values: np.ndarray) -> np.ndarray:
+    """Join chains: (chains, draws, ...) to (chains * draws, ...)."""
+    return np.ascontiguousarray(values.reshape(-1, *values.shape[2:]))
+
+
+def _retry_note(progress: Callable[[str], None]) -> Callable[[Diagnostics], None]:
+    def note(first: Diagnostics) -> None:
+        progress(f"second try with smaller steps: {'; '.join(first.failures)}")
+
+    return note
+
+
+def fit_transfer(
+    cells: Cells,
+    priors: TransferPriors | None = None,
+    *,
+    seed: int = 20261125,
+    sampler: SamplerSettings | None = None,
+    cores: int | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> TransferPosterior:
+    """Fit the transfer model.
+
+    Parameters
+    ----------
+    cells : Cells
+        Attempts and makes by player and setting.
+    priors : TransferPriors, optional
+        Defaults for men's college when omitted.
+    seed : int
+        Same seed, data, settings and versions give the same draws.
+    sampler : SamplerSettings, optional
+        By the number of units when omitted.
+    cores : int, optional
+        Chains at a time.
+    progress : callable, optional
+        Told in words what is going on.
+
+    Returns
+    -------
+    TransferPosterior
+
+    Raises
+    ------
+    ArgumentError
+        When the cells hold no attempts.
+    DiagnosticsError
+        When the sampler failed its gate twice.
+    """
+    return fit_design(
+        design_from_cells(cells),
+        cells.data_hash,
+        priors,
+        seed=seed,
+        sampler=sampler,
+        cores=cores,
+        progress=progress,
+    )
+
+
+def fit_design(
+    design: TransferDesign,
+    data_hash: str,
+    priors: TransferPriors | None = None,
+    *,
+    seed: int = 20261125,
+    sampler: SamplerSettings | None = None,
+    cores: int | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> TransferPosterior:
+    """Fit the transfer model to prepared arrays; see `fit_transfer`."""
+    if seed < 0:
+        raise ArgumentError(
+            f"seed={seed!r} is negative",
+            rule="a seed is a whole number >= 0",
+            next_step="pass e.g. --seed 1",
+        )
+    say = progress or (lambda message: None)
+    chosen = priors or TransferPriors()
+    settings = sampler or sampler_for(design)
+    compiled = _compile(design, chosen, say)
+    say(f"sampling {settings.chains} chains for {len(design.units)} player-seasons")
+    k = len(design.settings)
+    terms = [name for name in _TERMS if name in _present(design)]
+    reported = ["mu", "tau", *(["omega"] if k else []), *terms]
+    drawn, diagnostics = sample(
+        compiled,
+        seed=seed,
+        reported=reported,
+        also=["theta"],
+        draws=settings.draws,
+        tune=settings.tune,
+        chains=settings.chains,
+        cores=cores,
+        target_accept=settings.target_accept,
+        adaptation=settings.adaptation,
+        on_retry=_retry_note(say),
+    )
+    mu = _flat(drawn["mu"])
+    omega = _flat(drawn["omega"]) if k else np.ones((len(mu), 1, 1))
+    return TransferPosterior(
+        settings=design.settings,
+        modes=tuple(s.split("/")[0] for s in design.settings),
+        units=design.units,
+        population=PopulationDraws(mu, _flat(drawn["tau"]), omega),
+        prior=draw_population(k, chosen, _PRIOR_DRAWS, seed),
+        theta=_flat(drawn["theta"]),
+        diagnostics=diagnostics,
+        provenance=Provenance(
+            seed=seed,
+            data_hash=data_hash,
+            settings={
+                "model": "transfer",
+                "model_version": MODEL_VERSION,
+                "sampler": settings.to_dict(),
+                "priors": chosen.to_dict(),
+                "centred": uses_centred(design),
+            },
+        ),
+        terms={name: _flat(drawn[name]) for name in terms},
+        labels={
+            "programs": design.programs,
+            "contests": design.contests,
+            "defenders": design.defenders,
+        },
+    )
+
+
+def _present(design: TransferDesign) -> set[str]:
+    """Names of the optional terms that a design brings into the model."""
+    names: set[str] = set()
+    if len(design.programs) > 1:
+        names |= {"program_effect", "program_sd"}
+    if design.distance is not None:
+        names |= {"beta_distance"}
+    if design.contest is not None:
+        names |= {"beta_contest"}
+    if design.defender is not None:
+        names |= {"defender_effect", "defender_sd"}
+    return names

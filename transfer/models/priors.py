@@ -1,0 +1,172 @@
+"""Priors of the transfer model: one frozen object, printed with sources, overridable by a file.
+
+Every default names its source. The tilt of the correlation matrix is the same for every practice
+setting, so the prior favours neither live nor rep: it only says that accuracy at one form of a
+shot goes with accuracy at another.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from scipy.special import logit
+
+from transfer.errors import ArgumentError
+
+__all__ = ["LEVELS", "Level", "TransferPriors"]
+
+Level = Literal["men_pro", "men_college", "women_pro", "women_college", "high_school", "other"]
+
+#: Level of play -> (mean, sd) of the mean game logit. Judgement from published rates: men's
+#: professional .404 at 7-14 ft (public shot log of 2014-15, tabulated), men's college non-rim twos
+#: about .37, women's professional about .35 at 5-10 ft; high school: no published rate found.
+#: ``other`` is a weak default for shots that are not floaters: judgement, no source.
+LEVELS: dict[str, tuple[float, float]] = {
+    "men_pro": (float(logit(0.40)), 0.3),
+    "men_college": (float(logit(0.40)), 0.3),
+    "women_pro": (float(logit(0.37)), 0.3),
+    "women_college": (float(logit(0.37)), 0.3),
+    "high_school": (float(logit(0.35)), 0.3),
+    "other": (0.0, 1.5),
+}
+
+_SOURCES = {
+    "mu_game": "judgement from published game rates, by level of play",
+    "mu_practice": "judgement: weak, 95 % of rates between .12 and .88; no published rate",
+    "tau_practice_sd": "judgement: half-normal scale of the spread between players",
+    "tau_game_sd": "half-normal scale; true spread .13-.14 logit in a public shot log of 2014-15",
+    "tilt_game": "own simulation: atanh(rho) ~ N(.55, .40) per practice setting against game",
+    "tilt_practice": "own simulation: atanh(rho) ~ N(.85, .50) between practice settings",
+    "lkj_eta": "uniform over correlation matrices (Lewandowski, Kurowicka and Joe 2009)",
+    "program_sd": "judgement: half-normal scale of program differences",
+    "beta_distance_game": "-.043 logit per ft [-.060, -.027] in a public shot log of 2014-15",
+    "beta_distance_practice": "same mean as for games, wider; judgement",
+    "contest_step_sd": "steps of .30-.48 logit between defender distances, public shot log 2014-15",
+    "defender_sd": "judgement: half-normal scale of defender differences in live play",
+}
+
+
+@dataclass(frozen=True)
+class TransferPriors:
+    """Priors of the transfer model, logit scale.
+
+    Parameters
+    ----------
+    mu_game, mu_practice : (float, float)
+        Mean and sd of the normal prior of the population mean.
+    tau_practice_sd, tau_game_sd : float
+        Scale of the spread between players.
+    tau_family : {"half_normal", "uniform", "inverse_gamma_variance"}
+        Family of the spread. ``uniform`` is U(0, scale); ``inverse_gamma_variance`` puts
+        Gamma(scale, scale) on 1/tau^2 (published examples use it; not a recommendation).
+    tilt_game, tilt_practice : (float, float) or None
+        Normal factor on atanh(rho), setting against game and between settings; ``None`` leaves
+        the LKJ alone.
+    lkj_eta : float
+        Shape of the LKJ factor.
+    program_sd : float
+        Half-normal scale of the program standard deviation.
+    beta_distance_game, beta_distance_practice : (float, float)
+        Mean and sd of the distance slope, logit per foot from 8 ft.
+    contest_step_sd : float
+        Half-normal scale of each step down the ordered game contest.
+    defender_sd : float
+        Half-normal scale of the defender standard deviation.
+    """
+
+    mu_game: tuple[float, float] = LEVELS["men_college"]
+    mu_practice: tuple[float, float] = (0.0, 1.0)
+    tau_practice_sd: float = 0.5
+    tau_game_sd: float = 0.25
+    tau_family: Literal["half_normal", "uniform", "inverse_gamma_variance"] = "half_normal"
+    tilt_game: tuple[float, float] | None = (0.55, 0.40)
+    tilt_practice: tuple[float, float] | None = (0.85, 0.50)
+    lkj_eta: float = 1.0
+    program_sd: float = 0.3
+    beta_distance_game: tuple[float, float] = (-0.04, 0.03)
+    beta_distance_practice: tuple[float, float] = (-0.04, 0.06)
+    contest_step_sd: float = 0.4
+    defender_sd: float = 0.25
+
+    def __post_init__(self) -> None:
+        for name, value in asdict(self).items():
+            scale = value[1] if isinstance(value, (tuple, list)) else value
+            if isinstance(scale, (int, float)) and not (np.isfinite(scale) and scale > 0):
+                raise ArgumentError(
+                    f"prior {name}={value!r} has scale {scale!r}",
+                    rule="every prior scale is a positive finite number",
+                    next_step=f"give {name} a positive scale in the priors file",
+                )
+
+    @classmethod
+    def for_level(cls, level: Level) -> TransferPriors:
+        """Return the defaults for a level of play.
+
+        Raises
+        ------
+        ArgumentError
+            For an unknown level, naming the nearest.
+        """
+        if level not in LEVELS:
+            near = difflib.get_close_matches(str(level), LEVELS, n=1)
+            raise ArgumentError(
+                f"level={level!r} is not a known level of play",
+                rule=f"one of {', '.join(LEVELS)}",
+                next_step=f"did you mean {near[0]!r}?" if near else "use 'other'",
+            )
+        return cls(mu_game=LEVELS[level])
+
+    @classmethod
+    def from_file(cls, path: Path | str, level: Level = "men_college") -> TransferPriors:
+        """Read a TOML file whose keys override the defaults for `level`.
+
+        Raises
+        ------
+        ArgumentError
+            When the file cannot be parsed or holds an unknown key.
+        """
+        try:
+            given = tomllib.loads(Path(path).read_text("utf-8"))
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+            raise ArgumentError(
+                f"priors file {path} cannot be read: {error}",
+                rule="a priors file is TOML with the names that `transfer fit --help` lists",
+                next_step="correct the line that the message names",
+            ) from error
+        known = {f.name for f in fields(cls)}
+        for key in given:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1)
+                raise ArgumentError(
+                    f"priors file {path}: unknown key {key!r}",
+                    rule=f"keys are {', '.join(sorted(known))}",
+                    next_step=f"did you mean {near[0]!r}?" if near else "remove the key",
+                )
+        values: dict[str, Any] = {
+            key: None if value == "none" else tuple(value) if isinstance(value, list) else value
+            for key, value in given.items()
+        }
+        return replace(cls.for_level(level), **values)
+
+    def untilted(self, eta: float = 2.0) -> TransferPriors:
+        """Return the plain LKJ(eta) variant, a sensitivity run and not the default."""
+        return replace(self, tilt_game=None, tilt_practice=None, lkj_eta=eta)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Name, value and source of every prior."""
+        rows = [
+            (f.name, getattr(self, f.name), _SOURCES.get(f.name, "choice of family"))
+            for f in fields(self)
+        ]
+        return pd.DataFrame(rows, columns=["prior", "value", "source"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items()}

@@ -1,0 +1,224 @@
+"""Compile once, swap data, sample, and let nothing through that the diagnostics gate refuses.
+
+nutpie compiles a PyMC model to native code. Compiling dominates a first fit, so callers keep the
+compiled model and swap its data with ``compiled.with_data``.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from transfer.errors import DiagnosticsError
+from transfer.models.posterior import Diagnostics
+
+__all__ = ["SamplerSettings", "available_cores", "compile_model", "gate", "sample"]
+
+#: Conventions of Vehtari, Gelman, Simpson, Carpenter and Buerkner 2021 (from memory).
+RHAT_LIMIT = 1.01
+ESS_LIMIT = 400.0
+_TAIL_QUANTILES = (0.05, 0.95)
+
+
+@dataclass(frozen=True)
+class SamplerSettings:
+    """What the sampler was told.
+
+    Parameters
+    ----------
+    draws, tune, chains : int
+        Per chain: kept draws and warm-up; number of chains.
+    target_accept : float
+        Acceptance rate that the step size aims at.
+    adaptation : {"diag", "low_rank"}
+        Mass matrix. ``low_rank`` also learns the directions in which parameters move together.
+    """
+
+    draws: int = 1000
+    tune: int = 800
+    chains: int = 4
+    target_accept: float = 0.9
+    adaptation: str = "diag"
+
+    def harder(self) -> SamplerSettings:
+        """Return the settings of the automatic second try."""
+        return replace(
+            self,
+            draws=2 * self.draws,
+            tune=2 * self.tune,
+            target_accept=1 - (1 - self.target_accept) / 5,
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {"sampler": "nutpie", **asdict(self)}
+
+
+def available_cores() -> int:
+    """Return the number of cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def compile_model(model: Any) -> Any:
+    """Compile a PyMC model with nutpie.
+
+    Parameters
+    ----------
+    model : pymc.Model
+        With every array as `pymc.Data`, so that data can be swapped.
+
+    Returns
+    -------
+    nutpie.CompiledPyMCModel
+    """
+    import nutpie
+
+    with warnings.catch_warnings():
+        # numba and pytensor announce their own internals while compiling; none concerns the user.
+        warnings.simplefilter("ignore")
+        return nutpie.compile_pymc_model(model, freeze_model=False)
+
+
+def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]) -> Diagnostics:
+    """Judge draws by R-hat, effective sample size and divergences.
+
+    Parameters
+    ----------
+    drawn : dict of array, shape (chains, draws, ...)
+    divergences : int
+        Divergent transitions after warm-up.
+    reported : sequence of str
+        Names whose every element must pass. Elements that cannot vary are passed over.
+
+    Returns
+    -------
+    Diagnostics
+    """
+    from arviz_stats.base import array_stats
+
+    worst = {"rhat": 0.0, "bulk": np.inf, "tail": np.inf}
+    axes = {"chain_axis": 0, "draw_axis": 1}
+    for name in reported:
+        values = drawn[name].reshape(*drawn[name].shape[:2], -1)
+        values = values[:, :, np.ptp(values, axis=(0, 1)) > 1e-12]
+        if values.shape[-1] == 0:
+            continue
+        rhat = array_stats.rhat(values, method="rank", **axes)
+        bulk = array_stats.ess(values, method="bulk", **axes)
+        tail = array_stats.ess(values, method="tail", prob=_TAIL_QUANTILES, **axes)
+        worst["rhat"] = max(worst["rhat"], float(np.max(rhat)))
+        worst["bulk"] = min(worst["bulk"], float(np.min(bulk)))
+        worst["tail"] = min(worst["tail"], float(np.min(tail)))
+    failures = []
+    if not worst["rhat"] < RHAT_LIMIT:
+        failures.append(f"R-hat is {worst['rhat']:.3f}, the limit is {RHAT_LIMIT}")
+    for kind in ("bulk", "tail"):
+        if not worst[kind] > ESS_LIMIT:
+            failures.append(
+                f"{kind} effective sample size is {worst[kind]:.0f}, "
+                f"the least allowed is {ESS_LIMIT:.0f}"
+            )
+    if divergences:
+        failures.append(f"{divergences} divergent transitions, none is allowed")
+    return Diagnostics(
+        worst["rhat"],
+        worst["bulk"],
+        worst["tail"],
+        divergences,
+        not failures,
+        False,
+        tuple(failures),
+    )
+
+
+def _run(
+    compiled: Any, settings: SamplerSettings, seed: int, cores: int | None, names: Sequence[str]
+) -> tuple[dict[str, np.ndarray], int]:
+    """Sample and return numpy draws by name, with the number of divergences."""
+    import nutpie
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        trace = nutpie.sample(
+            compiled,
+            draws=settings.draws,
+            tune=settings.tune,
+            chains=settings.chains,
+            cores=min(settings.chains, cores or available_cores()),
+            seed=seed,
+            save_warmup=False,
+            progress_bar=False,
+            target_accept=settings.target_accept,
+            adaptation=settings.adaptation,
+        )
+    posterior = trace["posterior"]
+    drawn = {name: np.asarray(posterior[name]) for name in names}
+    return drawn, int(np.asarray(trace["sample_stats"]["diverging"]).sum())
+
+
+def sample(
+    compiled: Any,
+    *,
+    seed: int,
+    reported: Sequence[str],
+    also: Sequence[str] = (),
+    draws: int = 1000,
+    tune: int = 800,
+    chains: int = 4,
+    cores: int | None = None,
+    target_accept: float = 0.9,
+    adaptation: str = "diag",
+    on_retry: Callable[[Diagnostics], None] | None = None,
+) -> tuple[dict[str, np.ndarray], Diagnostics]:
+    """Sample, gate, try once more with harder settings, then refuse.
+
+    Parameters
+    ----------
+    compiled : nutpie.CompiledPyMCModel
+    seed : int
+    reported : sequence of str
+        Variables that the gate judges.
+    also : sequence of str
+        Further variables to return, not judged.
+    draws, tune, chains, target_accept, adaptation
+        See `SamplerSettings`.
+    cores : int, optional
+        Chains at a time; all cores of this process when omitted.
+    on_retry : callable, optional
+        Told the diagnostics of the first try before the second starts.
+
+    Returns
+    -------
+    drawn : dict of array, shape (chains, draws, ...)
+    diagnostics : Diagnostics
+
+    Raises
+    ------
+    DiagnosticsError
+        When the second try fails the gate as well; the message says what failed.
+    """
+    settings = SamplerSettings(draws, tune, chains, target_accept, adaptation)
+    names = [*reported, *also]
+    drawn, divergences = _run(compiled, settings, seed, cores, names)
+    first = gate(drawn, divergences, reported)
+    if first.passed:
+        return drawn, first
+    if on_retry is not None:
+        on_retry(first)
+    drawn, divergences = _run(compiled, settings.harder(), seed + 1, cores, names)
+    second = replace(gate(drawn, divergences, reported), retried=True)
+    if second.passed:
+        return drawn, second
+    raise DiagnosticsError(
+        "the sampler failed its checks twice: " + "; ".join(second.failures),
+        rule=f"R-hat < {RHAT_LIMIT}, effective sample sizes > {ESS_LIMIT:.0f}, no divergences",
+        next_step="merge settings that hold few attempts (--settings mode), or record more; "
+        "no estimate is given from draws that did not settle",
+    )

@@ -1,0 +1,167 @@
+"""Save and load a fit as one netCDF file, with everything that made it inside.
+
+netCDF 4 through h5netcdf, no pickle. A file written by another model version is refused with a
+message that says so, because the same names could mean other things.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from transfer.errors import StorageError
+from transfer.files import write_bytes
+from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.models.transfer_model import MODEL_VERSION
+from transfer.provenance import Provenance
+
+if TYPE_CHECKING:
+    import xarray
+
+__all__ = ["load_fit", "save_fit"]
+
+_FORMAT = "practice-transfer fit"
+
+
+def _dataset(posterior: TransferPosterior) -> xarray.Dataset:
+    import xarray as xr
+
+    size = [*posterior.settings, "game"]
+    population = {"": posterior.population, "prior_": posterior.prior}
+    variables: dict[str, Any] = {"theta": (("draw", "unit", "setting"), posterior.theta)}
+    for prefix, draws in population.items():
+        axis = f"{prefix}draw"
+        variables[f"{prefix}mu"] = ((axis, "setting"), draws.mu)
+        variables[f"{prefix}tau"] = ((axis, "setting"), draws.tau)
+        variables[f"{prefix}omega"] = ((axis, "setting", "other_setting"), draws.omega)
+    for name, values in posterior.terms.items():
+        dims = ("draw", *(f"{name}_axis_{i}" for i in range(values.ndim - 1)))
+        variables[f"term_{name}"] = (dims, values)
+    return xr.Dataset(
+        variables,
+        coords={"setting": size, "unit": list(posterior.units)},
+        attrs={
+            "format": _FORMAT,
+            "model_version": MODEL_VERSION,
+            "modes": json.dumps(list(posterior.modes)),
+            "labels": json.dumps({k: list(v) for k, v in posterior.labels.items()}),
+            "diagnostics": json.dumps(posterior.diagnostics.to_dict()),
+            "provenance": json.dumps(posterior.provenance.to_dict()),
+        },
+    )
+
+
+def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
+    """Write a fit to one netCDF file; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    path : path
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    StorageError
+        When the folder cannot be written.
+    """
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            scratch = Path(folder) / "fit.nc"
+            _dataset(posterior).to_netcdf(scratch, engine="h5netcdf")
+            content = scratch.read_bytes()
+    except OSError as error:
+        raise StorageError(
+            f"the fit could not be prepared for {os.fspath(path)}: {error.strerror or error}",
+            rule="a fit is written whole or not at all",
+            next_step="free space in the folder for temporary files",
+        ) from error
+    return write_bytes(path, content)
+
+
+def _refuse(path: Path | str, what: str, next_step: str) -> StorageError:
+    return StorageError(
+        f"{path}: {what}",
+        rule="a saved fit is a file that `transfer fit` wrote",
+        next_step=next_step,
+    )
+
+
+def load_fit(path: Path | str) -> TransferPosterior:
+    """Read a fit back.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    TransferPosterior
+
+    Raises
+    ------
+    StorageError
+        When the file is missing, damaged, not a fit, or written by another model version.
+    """
+    import xarray as xr
+
+    if not Path(path).is_file():
+        raise _refuse(path, "no such file", "run `transfer fit` first")
+    try:
+        with xr.open_dataset(path, engine="h5netcdf") as opened:
+            data = opened.load()
+        attributes = data.attrs
+        if attributes.get("format") != _FORMAT:
+            raise _refuse(path, "not a saved fit", "name the fit.nc of a run folder")
+        version = int(attributes.get("model_version", -1))
+        if version != MODEL_VERSION:
+            raise _refuse(
+                path,
+                f"written by model version {version}, this program has {MODEL_VERSION}",
+                "fit the records again with this version",
+            )
+        return _posterior(data)
+    except StorageError:
+        raise
+    except Exception as error:
+        # h5py, h5netcdf and xarray raise many classes for a damaged file; the user needs one.
+        raise _refuse(
+            path,
+            f"damaged or cut short ({type(error).__name__})",
+            "fit the records again; delete the damaged file",
+        ) from error
+
+
+def _posterior(data: xarray.Dataset) -> TransferPosterior:
+    def population(prefix: str) -> PopulationDraws:
+        return PopulationDraws(
+            *(data[f"{prefix}{name}"].to_numpy() for name in ("mu", "tau", "omega"))
+        )
+
+    diagnostics = json.loads(data.attrs["diagnostics"])
+    diagnostics["failures"] = tuple(diagnostics["failures"])
+    terms = {
+        str(name).removeprefix("term_"): data[name].to_numpy()
+        for name in data.data_vars
+        if str(name).startswith("term_")
+    }
+    return TransferPosterior(
+        settings=tuple(map(str, data["setting"].to_numpy()[:-1])),
+        modes=tuple(json.loads(data.attrs["modes"])),
+        units=tuple(map(str, data["unit"].to_numpy())),
+        population=population(""),
+        prior=population("prior_"),
+        theta=np.ascontiguousarray(data["theta"].to_numpy()),
+        diagnostics=Diagnostics(**diagnostics),
+        provenance=Provenance(**json.loads(data.attrs["provenance"])),
+        terms=terms,
+        labels={k: tuple(v) for k, v in json.loads(data.attrs["labels"]).items()},
+    )

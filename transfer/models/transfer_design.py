@@ -1,0 +1,156 @@
+"""From cells to the arrays of the transfer model.
+
+Every unit gets every practice setting and the game, charted or not: a cell without attempts adds
+nothing to the likelihood, keeps the arrays the same shape for the same units, and lets a player be
+left out by setting his counts to zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from transfer.errors import ArgumentError
+from transfer.records.cells import GAME, Cells
+
+__all__ = ["REFERENCE_DISTANCE_FT", "TransferDesign", "design_from_cells"]
+
+#: Slopes are taken from this distance, the middle of the floater range (4-14 ft, about).
+REFERENCE_DISTANCE_FT = 8.0
+_CONTEST_ORDER = ("none", "light", "trailing", "front", "front_and_trailing")
+
+
+@dataclass(frozen=True)
+class TransferDesign:
+    """Arrays of the transfer model.
+
+    Parameters
+    ----------
+    settings : tuple of str
+        K practice settings.
+    units, programs : tuple of str
+        P player-seasons and G programs.
+    n, y : array, shape (N,)
+        Attempts and makes of each cell.
+    unit, setting : array of int, shape (N,)
+        Unit and setting of each cell; setting K is the game.
+    program : array of int, shape (P,)
+        Program of each unit.
+    distance : array, shape (N,), or None
+        Feet from the reference distance.
+    contest : array of int, shape (N,), or None
+        Ordered game contest of each cell, 0 for practice cells.
+    contests : tuple of str
+        Names of the ordered game contests, easiest first.
+    defender : array of int, shape (N,), or None
+        Defender of each cell, -1 where nobody was charted.
+    defenders : tuple of str
+    """
+
+    settings: tuple[str, ...]
+    units: tuple[str, ...]
+    programs: tuple[str, ...]
+    n: np.ndarray
+    y: np.ndarray
+    unit: np.ndarray
+    setting: np.ndarray
+    program: np.ndarray
+    distance: np.ndarray | None = None
+    contest: np.ndarray | None = None
+    contests: tuple[str, ...] = ()
+    defender: np.ndarray | None = None
+    defenders: tuple[str, ...] = ()
+
+    @property
+    def dims(self) -> tuple[int, int]:
+        """Number of units and of settings with the game."""
+        return len(self.units), len(self.settings) + 1
+
+    def attempts(self) -> np.ndarray:
+        """Attempts by unit and setting, shape (P, K + 1)."""
+        total = np.zeros(self.dims, dtype=np.int64)
+        np.add.at(total, (self.unit, self.setting), self.n)
+        return total
+
+    def without_games(self, unit: int) -> TransferDesign:
+        """Return the design with one unit's game attempts left out."""
+        out = (self.unit == unit) & (self.setting == len(self.settings))
+        return replace(self, n=np.where(out, 0, self.n), y=np.where(out, 0, self.y))
+
+
+def _complete(table: pd.DataFrame, cells: Cells) -> pd.DataFrame:
+    """Add empty cells so that every unit has every setting and the game."""
+    wanted = pd.MultiIndex.from_product(
+        [cells.units, [*cells.settings, GAME]], names=["unit", "setting"]
+    )
+    have = pd.MultiIndex.from_frame(table[["unit", "setting"]].astype(str))
+    missing = wanted.difference(have, sort=False).to_frame(index=False).assign(n=0, y=0)
+    return pd.concat([table, missing], ignore_index=True)
+
+
+def design_from_cells(cells: Cells) -> TransferDesign:
+    """Build the arrays of the transfer model.
+
+    Parameters
+    ----------
+    cells : Cells
+        From `transfer.records.cells.build_cells`.
+
+    Returns
+    -------
+    TransferDesign
+
+    Raises
+    ------
+    ArgumentError
+        When there are no cells with attempts, or distances are missing where asked for.
+    """
+    table = cells.table
+    if table.empty or int(table["n"].sum()) == 0:
+        raise ArgumentError(
+            "the cells hold no attempts",
+            rule="a fit needs at least one charted attempt",
+            next_step="check the records with `transfer check`",
+        )
+    frame = _complete(table, cells)
+    order = {setting: k for k, setting in enumerate([*cells.settings, GAME])}
+    units = {unit: p for p, unit in enumerate(cells.units)}
+    frame = frame.assign(
+        _u=frame["unit"].astype(str).map(units), _s=frame["setting"].astype(str).map(order)
+    ).sort_values(["_u", "_s"], kind="stable")
+    owner = table.drop_duplicates("unit").set_index("unit")
+    owners = [str(owner.at[unit, "program"]) for unit in cells.units]
+    programs = tuple(sorted(set(owners)))
+    extra: dict[str, object] = {}
+    if "distance_ft" in frame and frame["distance_ft"].notna().any():
+        known = frame["distance_ft"].astype(float)
+        # A cell without a charted distance sits at the reference: it says nothing of the slope.
+        extra["distance"] = (known - REFERENCE_DISTANCE_FT).fillna(0.0).to_numpy()
+    if "contest" in frame:
+        seen = set(frame.loc[frame["_s"] == len(cells.settings), "contest"].dropna().astype(str))
+        levels = [c for c in _CONTEST_ORDER if c in seen]
+        if len(levels) > 1:
+            code = {c: i for i, c in enumerate(levels)}
+            values = frame["contest"].astype(object).map(code).fillna(0).astype(int)
+            extra["contest"] = np.where(frame["_s"] == len(cells.settings), values, 0)
+            extra["contests"] = tuple(levels)
+    if "defender" in frame and frame["defender"].notna().any():
+        names = tuple(sorted(set(frame["defender"].dropna().astype(str))))
+        code = {d: i for i, d in enumerate(names)}
+        extra["defender"] = (
+            frame["defender"].astype(object).map(code).fillna(-1).astype(int).to_numpy()
+        )
+        extra["defenders"] = names
+    return TransferDesign(
+        settings=cells.settings,
+        units=cells.units,
+        programs=programs,
+        n=frame["n"].to_numpy(np.int64),
+        y=frame["y"].to_numpy(np.int64),
+        unit=frame["_u"].to_numpy(np.int64),
+        setting=frame["_s"].to_numpy(np.int64),
+        program=np.array([programs.index(o) for o in owners], dtype=np.int64),
+        **extra,  # type: ignore[arg-type]
+    )

@@ -249,7 +249,9 @@ def clashing(rows: Sequence[Limit], count: int) -> list[Limit]:
     return kept
 
 
-def require_feasible(rows: Sequence[Limit], count: int) -> None:
+def require_feasible(
+    rows: Sequence[Limit], count: int, rule: str = "a week must exist that meets every limit"
+) -> None:
     """Stop before any optimisation when limits contradict each other.
 
     Raises
@@ -261,7 +263,7 @@ def require_feasible(rows: Sequence[Limit], count: int) -> None:
     if clash:
         raise InfeasibleError(
             "these limits cannot all hold: " + "; ".join(row.name for row in clash),
-            rule="a week must exist that meets every limit",
+            rule=rule,
             next_step="relax one of them"
             + (
                 ", or leave the range on purpose (explore)"

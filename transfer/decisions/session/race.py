@@ -26,6 +26,8 @@ __all__ = [
 
 #: Largest target that is looked at.
 MAX_TARGET = 60
+#: Steps of time in which the median end is looked for.
+_STEPS = 40
 
 
 @dataclass(frozen=True)
@@ -39,11 +41,14 @@ class Side:
     pace : float
         Attempts per minute of the whole side.
     name : str
+    share : float
+        Share of the target that this side plays to, so that a smaller group has an even chance.
     """
 
     rates: tuple[float, ...]
     pace: float
     name: str = ""
+    share: float = 1.0
 
     def __post_init__(self) -> None:
         if not self.rates or not all(0.0 < rate < 1.0 for rate in self.rates):
@@ -58,6 +63,16 @@ class Side:
                 rule="pace > 0 attempts a minute",
                 next_step="count the side's attempts over a few minutes",
             )
+        if not 0.0 < self.share <= 1.0:
+            raise ArgumentError(
+                f"share={self.share!r} of side {self.name!r}",
+                rule="0 < share <= 1",
+                next_step="1 for the largest side, less for a smaller one",
+            )
+
+    def goal(self, target: int) -> int:
+        """Makes this side needs when the full target is `target`; at least 1."""
+        return max(1, int(np.floor(self.share * target + 0.5)))
 
     def shots(self, minutes: float) -> int:
         """Attempts completed by then."""
@@ -103,6 +118,8 @@ class RaceTarget:
         Time by which half of such sets have ended.
     wins : dict of str to float
         Chance of each side to be first, and of a tie.
+    goals : dict of str to int
+        Makes each side plays to; less than `target` for a smaller side.
     """
 
     target: int
@@ -110,6 +127,7 @@ class RaceTarget:
     minutes: float
     median_minutes: float
     wins: dict[str, float]
+    goals: dict[str, int]
 
 
 def finish_probability(sides: Sequence[Side], target: int, minutes: float) -> float:
@@ -129,7 +147,7 @@ def finish_probability(sides: Sequence[Side], target: int, minutes: float) -> fl
     _check(sides, target)
     still = 1.0
     for side in sides:
-        still *= 1.0 - float(side.makes(side.shots(minutes), target)[-1, -1])
+        still *= 1.0 - float(side.makes(side.shots(minutes), side.goal(target))[-1, -1])
     return 1.0 - still
 
 
@@ -150,7 +168,7 @@ def win_chances(sides: Sequence[Side], target: int) -> dict[str, float]:
     names = [side.name or f"side {at + 1}" for at, side in enumerate(sides)]
     slowest = min(side.pace * min(side.rates) for side in sides)
     horizon = 20.0 * target / slowest
-    reached = [side.makes(side.shots(horizon), target)[:, -1] for side in sides]
+    reached = [side.makes(side.shots(horizon), side.goal(target))[:, -1] for side in sides]
     wins = {}
     for at, side in enumerate(sides):
         shot = np.arange(1, reached[at].size)
@@ -172,7 +190,8 @@ def choose_target(
     Parameters
     ----------
     scenarios : sequence of sequence of Side
-        The sides under one or several draws of their make rates; chances are averaged over them.
+        The sides under one or several draws of their make rates; the chance to end in time is
+        averaged over them, the chances to win are those of the first.
     minutes : float
         Minutes of the set.
     probability : float
@@ -193,24 +212,35 @@ def choose_target(
             rule="at least one scenario, minutes > 0, 0 < probability < 1",
             next_step="pass e.g. minutes=5, probability=0.8",
         )
-    best, chance = 0, 0.0
-    for target in range(1, MAX_TARGET + 1):
-        ends = float(np.mean([finish_probability(s, target, minutes) for s in scenarios]))
-        if ends < probability:
-            break
-        best, chance = target, ends
-    if best == 0:
+    ends = np.mean([_ended(sides, minutes) for sides in scenarios], axis=0)
+    enough = np.flatnonzero(ends[-1] >= probability)
+    if enough.size == 0:
         raise ArgumentError(
             f"no target ends a set in {minutes:g} minutes with probability {probability:g}",
             rule="the first make comes in time with the stated probability",
             next_step="give the set more minutes or more shooters",
         )
-    grid = np.arange(1, 4 * int(np.ceil(minutes)) + 1) / 4.0
-    ended = np.array([np.mean([finish_probability(s, best, t) for s in scenarios]) for t in grid])
-    half = grid[int(np.argmax(ended >= 0.5))] if ended[-1] >= 0.5 else float("nan")
-    chances = [win_chances(s, best) for s in scenarios]
-    wins = {name: float(np.mean([c[name] for c in chances])) for name in chances[0]}
-    return RaceTarget(best, chance, float(minutes), float(half), wins)
+    best = int(enough[-1])
+    half = float(np.argmax(ends[:, best] >= 0.5)) * minutes / (len(ends) - 1)
+    wins = win_chances(scenarios[0], best + 1)
+    goals = {
+        side.name or f"side {at + 1}": side.goal(best + 1) for at, side in enumerate(scenarios[0])
+    }
+    return RaceTarget(best + 1, float(ends[-1, best]), float(minutes), half, wins, goals)
+
+
+def _ended(sides: Sequence[Side], minutes: float) -> np.ndarray:
+    """Chance that a set to 1, 2, ... makes has ended, at equal steps of time up to `minutes`.
+
+    Returns an array of shape (`_STEPS` + 1, `MAX_TARGET`).
+    """
+    times = np.linspace(0.0, minutes, _STEPS + 1)
+    still = np.ones((times.size, MAX_TARGET))
+    for side in sides:
+        fewer = np.cumsum(side.makes(side.shots(minutes), MAX_TARGET), axis=1)
+        goals = [side.goal(target) - 1 for target in range(1, MAX_TARGET + 1)]
+        still *= fewer[[side.shots(t) for t in times]][:, goals]
+    return np.asarray(1.0 - still)
 
 
 def simulate_race(
@@ -243,7 +273,7 @@ def simulate_race(
         while np.isinf(finished).any():
             hit = rng.random(sets) < side.rates[shot % len(side.rates)]
             made, shot = made + hit, shot + 1
-            finished[(made == target) & hit & np.isinf(finished)] = shot / side.pace
+            finished[(made == side.goal(target)) & hit & np.isinf(finished)] = shot / side.pace
         ends[:, at] = finished
     first = ends.min(axis=1)
     winners = ends <= first[:, None] + 1e-9

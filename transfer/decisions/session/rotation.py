@@ -160,6 +160,7 @@ def one_on_two(
     baskets: int,
     turns: int,
     seed: int,
+    before: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Turns of one shooter against a trailing defender and a rim protector.
 
@@ -169,6 +170,8 @@ def one_on_two(
         At least three.
     baskets, turns, seed
         See `one_on_one`.
+    before : DataFrame, optional
+        Earlier turns (``shooter``, ``defender``) that count towards an even share.
 
     Returns
     -------
@@ -190,8 +193,8 @@ def one_on_two(
         (np.ones(3 * len(trios)), (trios.ravel(), np.repeat(np.arange(len(trios)), 3))),
         shape=(P, len(trios)),
     ).tocsc()
-    shots, defends, rims = np.zeros(P), np.zeros(P), np.zeros(P)
-    met = np.zeros((P, P))
+    shots, defends, met = _history(names, before)
+    rims = np.zeros(P)
     rows = []
     places = min(baskets, P // 3)
     for turn in range(1, turns + 1):
@@ -212,6 +215,18 @@ def one_on_two(
             defends[[one, two]] += 1
             met[shooter, [one, two]] += 1
     return pd.DataFrame(rows, columns=["turn", "basket", "shooter", "defender", "second_defender"])
+
+
+def _history(
+    names: Sequence[str], before: pd.DataFrame | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Earlier turns as shooter and as defender, and meetings."""
+    P = len(names)
+    met = np.zeros((P, P))
+    if before is not None:
+        code = {name: at for at, name in enumerate(names)}
+        np.add.at(met, (before["shooter"].map(code), before["defender"].map(code)), 1.0)
+    return met.sum(axis=1), met.sum(axis=0), met
 
 
 def _packing(cost: np.ndarray, member: sparse.csc_matrix, places: int) -> np.ndarray:

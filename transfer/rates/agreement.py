@@ -6,6 +6,7 @@ Fleiss, Cohen and Everitt 1969, as statsmodels computes it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -71,6 +72,11 @@ class Agreement:
     def text(self) -> str:
         """The agreement as a sentence."""
         total = int(self.counts.to_numpy().sum())
+        narrow = (
+            " At full agreement the normal interval has no width: read the Wilson interval instead."
+            if self.se == 0.0
+            else ""
+        )
         kind = f"{self.weights} weighted " if self.weights else ""
         return (
             f"Two charters labelled {total} attempts alike in {percent(self.agreement)} of cases "
@@ -78,7 +84,7 @@ class Agreement:
             f"{percent(self.agreement_interval.low)} to {percent(self.agreement_interval.high)}). "
             f"Beyond what their habits would give by chance, {kind}kappa is {self.kappa:.2f} "
             f"({percent(self.interval.prob)} normal interval {self.interval.low:.2f} to "
-            f"{self.interval.high:.2f}; 0 is chance, 1 is full agreement)."
+            f"{self.interval.high:.2f}; 0 is chance, 1 is full agreement).{narrow}"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -123,7 +129,7 @@ def agreement_from_counts(
     ArgumentError
         When the table is not square or holds anything but whole counts.
     IdentificationError
-        When both raters used one and the same label throughout, so that chance alone agrees.
+        When a rater used one label throughout, so that kappa says nothing.
     """
     from statsmodels.stats.inter_rater import cohens_kappa  # seconds to import
 
@@ -143,14 +149,15 @@ def agreement_from_counts(
             next_step="leave weights out for labels without an order",
         )
     total, alike = table.sum(), float(np.trace(table))
-    if (table.sum(axis=0) * table.sum(axis=1)).sum() == total**2:
+    if max(table.sum(axis=0).max(), table.sum(axis=1).max()) == total:
         raise IdentificationError(
-            f"both charters gave all {total:.0f} attempts the same label",
-            rule="kappa compares with chance agreement, which is complete here",
+            f"a charter gave all {total:.0f} attempts the same label",
+            rule="kappa compares with chance, and with one label it cannot leave zero",
             next_step="let both label attempts of more than one kind",
         )
-    found = cohens_kappa(table, wt=weights, return_results=True)
-    kappa, se = float(found.kappa), float(np.sqrt(max(found.var_kappa, 0.0)))
+    with np.errstate(divide="ignore", invalid="ignore"):  # of the tests that come along
+        found = cohens_kappa(table, wt=weights, return_results=True)
+    kappa, se = float(found.kappa), math.sqrt(max(float(found.var_kappa), 0.0))
     from scipy.stats import norm
 
     reach = float(norm.ppf(0.5 + prob / 2)) * se
@@ -209,8 +216,8 @@ def cohen_agreement(
     counts = pd.crosstab(a, b).reindex(index=order, columns=order, fill_value=0)
     if len(order) < 2:
         raise IdentificationError(
-            f"both charters gave all {len(a)} attempts the same label",
-            rule="kappa compares with chance agreement, which is complete here",
+            f"the {len(a)} attempts carry {len(order)} kind(s) of label",
+            rule="kappa needs at least two labels in use",
             next_step="let both label attempts of more than one kind",
         )
     return agreement_from_counts(counts.to_numpy(), [str(x) for x in order], weights, prob)

@@ -153,19 +153,24 @@ def _mixture_quantile(
     shrinking bracket; a step that leaves the bracket is replaced by halving it.
     """
     size = mean * (1.0 - mean) / sd**2 - 1.0
-    at = np.clip(betaincinv(mean * size, (1.0 - mean) * size, level), 1e-12, 1 - 1e-12)
+    at = np.clip(betaincinv(mean * size, (1.0 - mean) * size, level), 1e-300, 1.0 - 2.0**-53)
     low, high = np.zeros_like(at), np.ones_like(at)
     norm = betaln(alpha, beta)
+    active = np.arange(at.size)
     for _ in range(60):
-        gap = weights @ betainc(alpha, beta, at) - level
-        if np.abs(gap).max() < 1e-7:
+        a, b, x = alpha[:, active], beta[:, active], at[active]
+        gap = weights @ betainc(a, b, x) - level
+        low[active] = np.where(gap < 0, x, low[active])
+        high[active] = np.where(gap > 0, x, high[active])
+        open_ = np.abs(gap) > 1e-7
+        if not open_.any():
             break
-        low, high = np.where(gap < 0, at, low), np.where(gap > 0, at, high)
-        log_density = (alpha - 1.0) * np.log(at) + (beta - 1.0) * np.log1p(-at) - norm
-        density = weights @ np.exp(log_density)
-        step = at - gap / np.maximum(density, 1e-300)
-        at = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        at = np.clip(at, 1e-300, 1.0 - 2.0**-53)
+        active, a, b, x, gap = active[open_], a[:, open_], b[:, open_], x[open_], gap[open_]
+        log_density = (a - 1.0) * np.log(x) + (b - 1.0) * np.log1p(-x) - norm[:, active]
+        step = x - gap / np.maximum(weights @ np.exp(log_density), 1e-300)
+        inside = (step > low[active]) & (step < high[active])
+        step = np.where(inside, step, 0.5 * (low[active] + high[active]))
+        at[active] = np.clip(step, 1e-300, 1.0 - 2.0**-53)
     return at
 
 

@@ -192,5 +192,7 @@ def between_sd(
         )
     from statsmodels.stats.meta_analysis import combine_effects  # seconds to import
 
-    combined = combine_effects(values, errors**2, method_re=names[method])
+    # The default tolerance of the iteration leaves an error in the sixth digit.
+    options = {"atol": 1e-12, "maxiter": 500} if method == "paule_mandel" else {}
+    combined = combine_effects(values, errors**2, method_re=names[method], **options)
     return float(np.sqrt(max(combined.tau2, 0.0)))

@@ -93,7 +93,7 @@ def test_same_seed_same_interval():
 
 def test_few_players_get_no_interval_and_a_value_beyond_one_is_said():
     noisy = true_rate_correlation(
-        [30, 34, 26, 31, 29, 36], [60] * 6, [25, 31, 20, 24, 22, 29], [60] * 6, resamples=500
+        [25, 36, 22, 31, 28, 38], [60] * 6, [20, 33, 17, 24, 22, 34], [60] * 6, resamples=500
     )
     assert noisy.interval is None
     assert noisy.undefined_share > 0.05

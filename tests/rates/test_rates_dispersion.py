@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from transfer.errors import ArgumentError, IdentificationError
@@ -41,7 +41,7 @@ def test_star98_published_fit_and_the_same_pearson_statistic():
     found = dispersion(frame)
     assert found.chi_squared == pytest.approx(constant.pearson_chi2, rel=1e-9)
     assert found.df == constant.df_resid
-    assert not found.harmless
+    assert found.reading == "not_harmless"
 
 
 def test_pearson_equals_a_glm_with_one_rate_for_each_group():
@@ -60,19 +60,19 @@ def test_pearson_equals_a_glm_with_one_rate_for_each_group():
 
 @pytest.mark.parametrize("icc", [0.0, 0.02, 0.08])
 def test_icc_is_recovered_and_covered(icc):
-    # Own simulation: 14 players, 40 sessions each, 120 data sets.
-    found = [dispersion(sessions(icc, 14, 40, seed)) for seed in range(120)]
-    assert np.mean([one.icc for one in found]) == pytest.approx(icc, abs=0.004)
+    # Own simulation: 14 players, 40 sessions each, 40 data sets.
+    found = [dispersion(sessions(icc, 14, 40, seed)) for seed in range(40)]
+    assert np.mean([one.icc for one in found]) == pytest.approx(icc, abs=0.006)
     covered = [one.interval.low <= icc <= one.interval.high for one in found]
-    assert 0.83 <= np.mean(covered) <= 1.0
+    assert np.mean(covered) >= 0.8
 
 
 def test_size_of_both_tests():
-    # Own simulation without over-dispersion: about 5 % below .05 (standard error 1.3 %).
-    found = [dispersion(sessions(0.0, 14, 20, 1000 + seed)) for seed in range(300)]
-    assert 0.015 < np.mean([one.p_value < 0.05 for one in found]) < 0.09
-    assert 0.015 < np.mean([one.tarone_p < 0.05 for one in found]) < 0.09
-    assert np.mean([one.tarone_z for one in found]) == pytest.approx(0, abs=0.2)
+    # Own simulation without over-dispersion: about 5 % below .05 (standard error 2 %).
+    found = [dispersion(sessions(0.0, 14, 20, 1000 + seed)) for seed in range(120)]
+    assert 0.0 < np.mean([one.p_value < 0.05 for one in found]) < 0.11
+    assert 0.0 < np.mean([one.tarone_p < 0.05 for one in found]) < 0.11
+    assert np.mean([one.tarone_z for one in found]) == pytest.approx(0, abs=0.3)
 
 
 def test_power_and_design_effect():
@@ -91,9 +91,9 @@ def test_harmless_is_said_with_its_limit():
     wide = dispersion(sessions(0.0, 3, 4, 12))
     large = dispersion(sessions(0.0, 70, 60, 3))
     assert large.text.endswith("Adding up sessions was harmless.")
-    assert wide.harmless
-    assert "do not rule out" in wide.text
-    assert large.to_dict()["harmless"] is True
+    assert wide.reading == "open"
+    assert "do not settle" in wide.text
+    assert large.to_dict()["reading"] == "harmless"
     assert large.to_dict()["icc_interval"]["kind"] == "q_profile"
 
 
@@ -119,6 +119,7 @@ def test_groups_that_say_nothing_are_left_out():
         dispersion(frame[frame["unit"] != "a"])
 
 
+@settings(max_examples=30)
 @given(
     st.lists(
         st.integers(2, 20).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))),

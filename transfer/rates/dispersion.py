@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -72,16 +72,25 @@ class Dispersion:
     by_group: pd.DataFrame
 
     @property
-    def harmless(self) -> bool:
-        """Whether sessions may be added up as they are."""
-        return self.design_effect <= HARMLESS_DESIGN_EFFECT
+    def reading(self) -> Literal["harmless", "not_harmless", "open"]:
+        """Whether sessions may be added up as they are.
+
+        ``harmless`` when even the upper limit of the design effect is at most
+        `HARMLESS_DESIGN_EFFECT`; ``not_harmless`` when the design effect is above it and the
+        interval of the ICC leaves out zero; ``open`` otherwise.
+        """
+        if self.design_effect_high <= HARMLESS_DESIGN_EFFECT:
+            return "harmless"
+        if self.design_effect > HARMLESS_DESIGN_EFFECT and self.interval.low > 0.0:
+            return "not_harmless"
+        return "open"
 
     @property
     def table(self) -> pd.DataFrame:
         """One row with the numbers above."""
         row = {k: v for k, v in self.__dict__.items() if k not in ("by_group", "interval")}
         row |= {"icc_low": self.interval.low, "icc_high": self.interval.high}
-        return pd.DataFrame([{**row, "harmless": self.harmless}])
+        return pd.DataFrame([{**row, "reading": self.reading}])
 
     @property
     def text(self) -> str:
@@ -94,17 +103,18 @@ class Dispersion:
             f"{self.interval.low:.3f} to {self.interval.high:.3f}), design effect "
             f"{self.design_effect:.2f} (up to {self.design_effect_high:.2f})"
         )
-        if not self.harmless:
+        if self.reading == "harmless":
+            return f"{facts}. Adding up sessions was harmless."
+        if self.reading == "not_harmless":
             return (
                 f"{facts}. Adding up sessions was not harmless: divide attempts and makes by "
                 f"{self.design_effect:.2f}, or fit the sessions themselves."
             )
-        if self.design_effect_high > HARMLESS_DESIGN_EFFECT:
-            return (
-                f"{facts}. Adding up sessions looks harmless, but these records do not rule out "
-                f"that intervals are too narrow."
-            )
-        return f"{facts}. Adding up sessions was harmless."
+        return (
+            f"{facts}. These records do not settle whether adding up sessions was harmless; "
+            f"intervals may be too narrow by up to "
+            f"{percent(1.0 - 1.0 / math.sqrt(self.design_effect_high))}."
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -182,13 +192,14 @@ def dispersion(
     check_columns(sessions, ("n", "y", *keys), "sessions")
     makes, attempts = check_counts(sessions["y"].to_numpy(), sessions["n"].to_numpy())
     check_prob(prob)
-    group = sessions.groupby(keys, sort=True, observed=True).ngroup().to_numpy()
-    if (group < 0).any():
+    homeless = int(sessions[keys].isna().any(axis=1).sum())
+    if homeless:
         raise ArgumentError(
-            f"sessions holds {int((group < 0).sum())} row(s) without {' or '.join(keys)}",
+            f"sessions holds {homeless} row(s) without {' or '.join(keys)}",
             rule="every session cell belongs to a group",
             next_step="fill in or drop these rows",
         )
+    group = sessions.groupby(keys, sort=True, observed=True).ngroup().to_numpy()
     size = np.bincount(group)
     total_n, total_y = np.bincount(group, attempts), np.bincount(group, makes)
     usable = (size > 1) & (total_y > 0) & (total_y < total_n)

@@ -35,6 +35,7 @@ _TERMS = (
     "defender_sd",
     "program_effect",
     "program_sd",
+    "beta_covariate",
 )
 
 
@@ -53,6 +54,7 @@ def _shape_key(design: TransferDesign, priors: TransferPriors) -> tuple[Any, ...
         design.distance is not None,
         design.contests if design.contest is not None else None,
         len(design.defenders) if design.defender is not None else None,
+        design.covariate_priors,
         priors,
     )
 
@@ -210,4 +212,6 @@ def _present(design: TransferDesign) -> set[str]:
         names |= {"beta_contest"}
     if design.defender is not None:
         names |= {"defender_effect", "defender_sd"}
+    if design.covariates is not None:
+        names |= {"beta_covariate"}
     return names

@@ -47,6 +47,10 @@ class TransferDesign:
     defender : array of int, shape (N,), or None
         Defender of each cell, -1 where nobody was charted.
     defenders : tuple of str
+    covariates : array, shape (N, J), or None
+        Further columns of the analyst's own, on the logit scale.
+    covariate_priors : tuple of (float, float)
+        Mean and sd of the normal prior of each column.
     """
 
     settings: tuple[str, ...]
@@ -62,6 +66,8 @@ class TransferDesign:
     contests: tuple[str, ...] = ()
     defender: np.ndarray | None = None
     defenders: tuple[str, ...] = ()
+    covariates: np.ndarray | None = None
+    covariate_priors: tuple[tuple[float, float], ...] = ()
 
     @property
     def dims(self) -> tuple[int, int]:

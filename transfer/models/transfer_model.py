@@ -48,6 +48,8 @@ def swap_arrays(design: TransferDesign) -> dict[str, np.ndarray]:
     if design.defender is not None:
         # Index 0 is "nobody charted" and has no effect.
         arrays["defender"] = design.defender + 1
+    if design.covariates is not None:
+        arrays["covariates"] = design.covariates
     return arrays
 
 
@@ -110,6 +112,10 @@ def _optional_terms(
         raw = pm.Normal("z_defender", 0.0, 1.0, shape=len(design.defenders))
         effect = pm.Deterministic("defender_effect", sd * raw)
         total = total + pt.concatenate([pt.zeros(1), effect])[data["defender"]]
+    if design.covariates is not None:
+        location, scale = np.array(design.covariate_priors).T
+        slope = pm.Normal("beta_covariate", location, scale, shape=len(location))
+        total = total + pt.dot(data["covariates"], slope)
     return total
 
 

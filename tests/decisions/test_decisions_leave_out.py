@@ -26,6 +26,7 @@ from transfer.decisions.leave_out import (
     leave_player_out_weights,
     practice_only_forecast,
     score_leave_player_out,
+    with_refits,
 )
 from transfer.decisions.reading import read_transfer
 from transfer.decisions.rolling_origin import score_rolling_origin
@@ -121,6 +122,24 @@ def test_players_with_bad_weights_are_listed():
     scores = score_leave_player_out(posterior, cells)
     assert posterior.units[2] in scores.untrusted
     assert "Not to be quoted yet" in scores.text
+    weighted = practice_only_forecast(left_out, seed=1)
+    without = n.copy()
+    without[2, 3] = 0
+    refit, _ = known_population(
+        SETTINGS, MU, TAU, OMEGA, without, np.minimum(y, without), draws=1500
+    )
+    exact = with_refits(weighted, left_out, {posterior.units[2]: refit})
+    want = expit(refit.theta[:, 2, -1])
+    assert exact.mean[2] == pytest.approx(want.mean(), abs=0.002)
+    np.testing.assert_allclose(np.delete(exact.mean, 2), np.delete(weighted.mean, 2))
+    assert posterior.units[2] not in exact.untrusted
+    mended = score_leave_player_out(posterior, cells, refits={posterior.units[2]: refit})
+    rows = mended.by_player.set_index(["forecast", "unit"])
+    assert rows.loc[("practice_only", posterior.units[2]), "rate"] == pytest.approx(
+        want.mean(), abs=0.002
+    )
+    with pytest.raises(ArgumentError, match="not in the forecast"):
+        with_refits(weighted, left_out, {"Z": refit})
 
 
 def test_leave_one_out_scores_compare_with_and_without_practice():

@@ -10,6 +10,7 @@ from scipy.special import expit
 
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.posterior import Diagnostics, TransferPosterior
+from transfer.models.transfer_design import REFERENCE_DISTANCE_FT
 from transfer.records.cells import GAME, Cells
 
 __all__ = [
@@ -23,9 +24,6 @@ __all__ = [
     "program_effects",
     "require_passed",
 ]
-
-#: Distance (ft) at which the transfer model states its rates.
-REFERENCE_DISTANCE_FT = 8.0
 
 #: How a blank contest of a game cell is written.
 _NO_CONTEST = ("", "nan", "None", "<NA>", "not_charted")

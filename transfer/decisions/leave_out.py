@@ -9,6 +9,7 @@ games, and its ratios have a far heavier tail. Ratios are Pareto-smoothed; playe
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ __all__ = [
     "leave_player_out_weights",
     "practice_only_forecast",
     "score_leave_player_out",
+    "with_refits",
 ]
 
 
@@ -129,8 +131,63 @@ def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
     )
 
 
+def with_refits(
+    forecast: RateForecast,
+    left_out: LeaveOut,
+    refits: Mapping[str, TransferPosterior],
+) -> RateForecast:
+    """Put exact forecasts in place of weighted ones.
+
+    Parameters
+    ----------
+    forecast : RateForecast
+        From `practice_only_forecast`.
+    left_out : LeaveOut
+    refits : mapping of unit to TransferPosterior
+        Fits without that unit's game attempts (its practice kept).
+
+    Returns
+    -------
+    RateForecast
+        The refitted units carry equal weights and are trusted.
+
+    Raises
+    ------
+    DiagnosticsError
+        When a refit did not pass its diagnostics.
+    ArgumentError
+        When a unit is unknown.
+    """
+    if forecast.log_weights is None:
+        raise ArgumentError(
+            f"forecast {forecast.name!r} is not weighted",
+            rule="refits replace importance weights",
+            next_step="pass the forecast of practice_only_forecast",
+        )
+    rates, weights = forecast.rates.copy(), forecast.log_weights.copy()
+    draws = rates.shape[0]
+    for unit, refit in refits.items():
+        require_passed(refit.diagnostics)
+        if unit not in forecast.units or unit not in refit.units:
+            raise ArgumentError(
+                f"unit {unit!r} is not in the forecast or not in its refit",
+                rule="a refit keeps the practice of the unit that it leaves out of the games",
+                next_step="fit the design without this unit's games, not without the unit",
+            )
+        spread = np.linspace(0, refit.draws - 1, draws).round().astype(int)
+        column = forecast.units.index(unit)
+        logit = refit.theta[spread, refit.units.index(unit), -1]
+        rates[:, column] = left_out.mix.rates(logit)
+        weights[:, column] = -np.log(draws)
+    untrusted = tuple(unit for unit in forecast.untrusted if unit not in refits)
+    return RateForecast(forecast.name, forecast.units, rates, weights, untrusted)
+
+
 def score_leave_player_out(
-    posterior: TransferPosterior, cells: Cells, seed: int | None = None
+    posterior: TransferPosterior,
+    cells: Cells,
+    seed: int | None = None,
+    refits: Mapping[str, TransferPosterior] | None = None,
 ) -> ScoreTable:
     """Score forecasts of each player's games by forecasters that have not seen them.
 
@@ -145,6 +202,8 @@ def score_leave_player_out(
     cells : Cells
     seed : int, optional
         Seed; that of the fit when omitted.
+    refits : mapping of unit to TransferPosterior, optional
+        Fits without that unit's games, for units that `LeaveOut.refit` lists.
 
     Returns
     -------
@@ -177,7 +236,7 @@ def score_leave_player_out(
         RateForecast("raw", units, ((made + 0.5) / (shot + 1.0))[None, :]),
         RateForecast("pooled", units, others[None, :]),
         RateForecast("game_only", units, alone.unseen_rates, alone.unseen_log_weights, untrusted),
-        practice_only_forecast(left_out, chosen),
+        with_refits(practice_only_forecast(left_out, chosen), left_out, refits or {}),
     ]
     held_out = HeldOut(units, n, y).where(played)
     return score_forecasts(held_out, forecasts, scheme="leave one player out")

@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("transfer.cli.demo", "Run the main job on invented demo data."),
     "trial": ("transfer.cli.trial", "Plan a practice trial, price a design, read its result."),
     "mix": ("transfer.cli.mix", "Weekly minutes of rep and live work, or why to run the trial."),
+    "session": ("transfer.cli.session", "The next session on one page, with its chart sheet."),
 }
 
 

@@ -161,7 +161,8 @@ def main(out: str, programs: int = 120, seed: int = 20261125) -> None:
         for design in DESIGNS:
             study = regret_study(truth, design, programs, seed)
             found = summarise(study)
-            cells = [f"{found.loc[n, 'regret']:.2f} ({found.loc[n, 'mcse']:.2f})" for n in names]
+            mean, error = found["regret"], found["mcse"]
+            cells = [f"{float(mean[n]):.2f} ({float(error[n]):.2f})" for n in names]
             share = (study["advice"] == "run the trial").mean()
             lines.append(f"| {truth} | {design} | " + " | ".join(cells) + f" | {share:.2f} |")
     write_text(out, "\n".join(lines) + "\n")

@@ -246,7 +246,7 @@ def fit_crossed(
         options={"ftol": 1e-10, "gtol": 1e-4},
     )
     sds = np.exp(found.x)
-    mode = laplace_at(n, y, X, groups, sds, fixed_sd=fixed_sd, start=warm["theta"])
+    mode = laplace_at(n, y, X, groups, sds.tolist(), fixed_sd=fixed_sd, start=warm["theta"])
     effects, starts, at = {}, {}, X.shape[1]
     for group in groups:
         starts[group.name] = at

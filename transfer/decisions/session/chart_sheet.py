@@ -39,7 +39,8 @@ def chart_sheet(
     """
     common = {"date": date, "session": session, "program": program, "season": season}
     rows: list[dict[str, Any]] = []
-    for block in plan.blocks.to_dict(orient="records"):
+    for row in plan.blocks.to_dict(orient="records"):
+        block = {str(name): value for name, value in row.items()}
         fixed = {
             **common,
             "drill": block["drill"],

@@ -93,7 +93,7 @@ def live_turns(
         See `transfer.decisions.session.plan.SessionPlan`.
     """
     numbered = list(enumerate(chosen, start=1))
-    parts = []
+    parts: list[pd.DataFrame] = []
     for against in (1, 2):
         blocks = [(n, b) for n, b in numbered if b.drill.contest and b.drill.defenders == against]
         turns = sum(b.minutes // TURN_MINUTES for _, b in blocks)

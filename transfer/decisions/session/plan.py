@@ -27,6 +27,8 @@ from transfer.records.geometry import spot
 __all__ = ["SESSION_CAUTIONS", "SessionPlan", "plan_session"]
 
 MOST_PLAYERS, MOST_BASKETS = 20, 4
+#: Shots a minute at one basket from which the page doubts the pace (judgement, no source).
+CROWDED = 15.0
 
 SESSION_CAUTIONS: tuple[str, ...] = (
     "Load: every attempt is a take-off and a landing. Count jumps and live minutes; knee pain, "
@@ -126,13 +128,19 @@ class SessionPlan:
         if abs(self.live_minutes - wanted) >= 1.0:
             parts.append(f"The mix asked for {wanted:.0f} live minutes; the limits decided.")
         for block, found in self.targets.items():
-            title = self.blocks.set_index("block").loc[block, "title"]
+            title = str(self.blocks.set_index("block")["title"].loc[block])
             parts.append(
                 f"{title}: play to {found.target}; ends within {found.minutes:g} minutes with "
                 f"probability {found.probability:.2f}."
             )
         if (self.blocks["rate_source"] == "assumed").any():
             parts.append("Attempts per minute are partly assumed (judgement, no source).")
+        busiest = float(self.blocks["rate"].max()) * len(self.players) / self.baskets
+        if busiest > CROWDED:
+            parts.append(
+                f"At this pace a basket sees {busiest:.0f} shots a minute; expect fewer unless "
+                "players share more baskets or balls."
+            )
         parts.append(f"Variety of the planned repetitions: {self.variety.score:.2f} of 1.")
         return " ".join(parts)
 

@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 #: Largest target that is looked at.
-MAX_TARGET = 60
+MAX_TARGET = 150
 #: Steps of time in which the median end is looked for.
 _STEPS = 40
 

@@ -88,7 +88,7 @@ def one_on_one(
         if not queue:
             queue = round_robin(order, rating)
         busy: set[str] = set()
-        chosen = []
+        chosen: list[tuple[str, str]] = []
         for pair in queue:
             if len(chosen) < baskets and not busy.intersection(pair):
                 chosen.append(pair)
@@ -114,7 +114,7 @@ def _orient(table: pd.DataFrame, players: Sequence[str]) -> np.ndarray:
     second = table["defender"].map(code).to_numpy()
     seen: dict[tuple[int, int], int] = {}
     partner = np.full(len(table), -1)
-    for at, pair in enumerate(zip(first, second, strict=True)):
+    for at, pair in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
         key = (min(pair), max(pair))
         if key in seen:
             partner[at] = seen.pop(key)
@@ -123,7 +123,7 @@ def _orient(table: pd.DataFrame, players: Sequence[str]) -> np.ndarray:
     alone = np.array(sorted(seen.values()), dtype=int)
     swap = np.zeros(len(table), dtype=bool)
     swap[alone] = _euler(first[alone], second[alone], len(players))
-    for at in np.flatnonzero(partner >= 0):
+    for at in np.flatnonzero(partner >= 0).tolist():
         earlier = partner[at]
         turned = swap[earlier] != (first[at] != first[earlier])
         swap[at] = not turned

@@ -89,7 +89,9 @@ def variety(table: pd.DataFrame, weight: str = "n", traits: Sequence[str] = TRAI
             next_step="chart these columns, or leave a trait out",
         )
     rows = table[table[weight].gt(0)]
-    known = rows[list(traits)].notna().all(axis=1) & rows[list(traits)].ne("").all(axis=1)
+    known = rows[list(traits)].notna().all(axis=1) & (rows[list(traits)].astype(str) != "").all(
+        axis=1
+    )
     counts = rows[known].groupby(list(traits), observed=True)[weight].sum().to_numpy(dtype=float)
     total = int(counts.sum())
     bits = entropy_bits(counts) if total else 0.0

@@ -47,7 +47,7 @@ def test_intervals_stand_in_the_order_of_codes_with_everyone_in(posterior, cells
     table = intervals.frame(posterior, cells)
     assert len(table) == 10
     assert list(table["player"]) == sorted(table["player"][:5]) * 2
-    assert list(table["group"].unique()) == ["A 2025-26", "B 2025-26"]
+    assert list(table["group"].unique()) == ["A, 2025-26", "B, 2025-26"]
 
 
 def test_practice_game_pairs_each_practice_setting_with_the_same_game_estimate(posterior, cells):

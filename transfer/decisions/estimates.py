@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from transfer.decisions.alignment import game_mix
 from transfer.errors import ArgumentError
 from transfer.models.posterior import TransferPosterior
 from transfer.records.cells import GAME, Cells
@@ -41,8 +42,9 @@ def player_estimates(
         One row per unit and setting (practice settings in order, game last) with columns
         ``unit``, ``player``, ``program``, ``season``, ``setting``, ``mode``, ``n``, ``y``,
         ``raw`` (NaN without attempts), ``mean``, ``low``, ``high``. Rates are proportions of the
-        player's expected rate, with the program's share included, at the model's reference
-        distance and contest.
+        player's expected rate, with the program's share included: practice at the model's
+        reference distance and without a defender's share, games averaged over the conditions in
+        which game attempts were charted.
 
     Raises
     ------
@@ -59,10 +61,12 @@ def player_estimates(
     counts = _counts(cells)
     people = cells.table[list(_KEYS)].drop_duplicates("unit").set_index("unit")
     people = people.loc[list(posterior.units)].reset_index()
+    mix = game_mix(posterior, cells)
     tail = (1.0 - prob) / 2.0
     pieces: list[pd.DataFrame] = []
     for setting in (*posterior.settings, GAME):
-        rates = expit(posterior.theta[:, :, posterior.index(setting)])
+        logits = posterior.theta[:, :, posterior.index(setting)]
+        rates = mix.rates(logits) if setting == GAME else expit(logits)
         low, high = np.quantile(rates, [tail, 1.0 - tail], axis=0)
         keys = pd.MultiIndex.from_product([posterior.units, [setting]])
         seen = counts.reindex(keys, fill_value=0)

@@ -47,7 +47,7 @@ def frame(
     table = player_estimates(posterior, cells, prob)
     table = table[table["setting"] == setting].copy()
     program, season = table["program"].fillna(""), table["season"].fillna("")
-    table["group"] = (program.astype(str) + " " + season.astype(str)).str.strip()
+    table["group"] = (program.astype(str) + ", " + season.astype(str)).str.strip(", ")
     table["prob"] = prob
     return table.sort_values(["group", "player"], kind="stable").reset_index(drop=True)
 
@@ -82,7 +82,7 @@ def draw(table: pd.DataFrame) -> Figure:
             )
             axes.set_yticks(place, rows["player"].astype(str), fontsize=6.5)
             axes.set_ylim(len(rows) - 0.4, -0.6)
-            axes.set_title(f"program {group}" if group else "")
+            axes.set_title(group)
             axes.grid(False, axis="y")
             style.percent_axis(axes.xaxis)
         prob = float(table["prob"].iloc[0])

@@ -245,11 +245,13 @@ def players_section(posterior: TransferPosterior, cells: Cells, prob: float) -> 
     """Raw and estimated rates of every player, as pictures and as a table."""
     estimates = player_estimates(posterior, cells, prob)
     remarks = []
-    if posterior.terms:
+    if {"beta_distance", "beta_contest", "defender_effect"} & set(posterior.terms):
         remarks.append(
             blocks.text(
-                "The estimates hold for one distance and one contest, so that players who take "
-                "different shots can be compared; raw rates hold for the shots each player took."
+                "Practice estimates hold for one distance and an average defender, game estimates "
+                "for the mix of distances and contests in all charted games, so that players who "
+                "take different shots can be compared; raw rates hold for the shots each player "
+                "took."
             )
         )
     return Section(

@@ -1,0 +1,98 @@
+# One folder, one environment: everything is installed into .venv and nothing outside is changed.
+# `make demo` and `make test` are all that a newcomer needs; `make` lists the rest.
+
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+# A Python to use instead of the one that is found: make PYTHON=python3.14 demo
+PYTHON ?=
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo test lint format types layers architecture studies calibration bench docs lock clean
+
+# The first name that really runs, is 3.12 or newer and can make environments. A name on the
+# search path proves nothing: version managers leave names behind that start nothing.
+find_python = \
+	for name in "$(PYTHON)" "python$$(cat .python-version 2>/dev/null)" python3.13 python3.12 \
+		python3 python3.14 python "$$HOME"/.pyenv/versions/3.1[2-9]*/bin/python; do \
+		[ -n "$$name" ] || continue; \
+		if "$$name" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 12))' \
+			>/dev/null 2>&1; then echo "$$name"; exit 0; fi; \
+	done; \
+	echo "No Python 3.12 or newer (with its venv module) was found." >&2; \
+	echo "Install one, then run make again:" >&2; \
+	echo "  Debian 13, Ubuntu 24.04 or newer:  apt-get install python3 python3-venv" >&2; \
+	echo "  macOS with Homebrew:               brew install python@3.13" >&2; \
+	echo "  any system:                        pyenv install 3.13, or uv python install 3.13" >&2; \
+	echo "Or name one that you have:           make PYTHON=python3.14 demo" >&2; \
+	exit 1
+
+help:  ## list the targets
+	@grep -E '^[a-z]+:.*## ' $(firstword $(MAKEFILE_LIST)) | sed -E 's/:.*## /|/' \
+		| awk -F'|' '{ printf "make %-13s %s\n", $$1, $$2 }'
+
+# Reinstalls only when the lock or the project file is newer than the last installation.
+$(STAMP): requirements.lock pyproject.toml
+	@set -e; \
+	if ! $(BIN)/python -c 'import sys; sys.exit(sys.version_info < (3, 12))' >/dev/null 2>&1; then \
+		python=$$($(find_python)); \
+		echo "Making $(VENV) with $$("$$python" --version)"; \
+		"$$python" -m venv --clear $(VENV); \
+	fi
+	@$(BIN)/python -m pip --version >/dev/null 2>&1 || $(BIN)/python -m ensurepip >/dev/null
+	@echo "Installing the packages of requirements.lock (a few minutes the first time)"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check \
+		--require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check \
+		--no-deps --no-build-isolation --no-index -e .
+	@touch $(STAMP)
+
+setup: $(STAMP)  ## make .venv and install the locked packages into it
+
+demo: $(STAMP)  ## the main job on invented data: prints the verdict and where the page is
+	@$(BIN)/transfer demo
+
+test: $(STAMP)  ## all tests but the long studies
+	$(BIN)/python -m pytest
+
+lint: $(STAMP)  ## style and formatting, nothing is changed
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+format: $(STAMP)  ## put formatting right
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+types: $(STAMP)  ## static types
+	$(BIN)/mypy
+
+layers: $(STAMP)  ## imports go one way between the rooms
+	$(BIN)/lint-imports
+
+architecture: $(STAMP)  ## the map in DEVELOPERS.md is the code's
+	$(BIN)/python tests/architecture/check_map.py
+
+studies: $(STAMP)  ## long studies (hours)
+	$(BIN)/python -m pytest -m slow
+
+calibration: $(STAMP)  ## simulation-based calibration (hours)
+	$(BIN)/python -m pytest -m slow -k calibration
+
+bench: $(STAMP)  ## timings side by side with plain ways of doing the same
+	$(BIN)/python -m pytest -m slow tests/benchmarks
+
+docs: $(STAMP)  ## build the documentation into docs/_build
+	$(BIN)/sphinx-build -W --keep-going -b html docs docs/_build/html
+
+# Holds for Python 3.12 and newer, every platform. The build backend is in it, so that the package
+# itself can be installed without a second look at the network.
+lock: $(STAMP)  ## renew requirements.lock after a change of pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
+	@printf 'hatchling>=1.27\neditables>=0.5\n' | $(BIN)/uv pip compile pyproject.toml - \
+		--all-extras --universal --python-version 3.12 --generate-hashes --no-header \
+		--no-annotate --no-emit-index-url --quiet --output-file requirements.lock
+
+clean:  ## remove what can be made again; records, data and reports stay
+	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache
+	rm -rf build dist docs/_build *.egg-info
+	find transfer tests -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -121,3 +123,166 @@ def test_unreadable_roster(tmp_path, capsys):
     code, _, err = run(plan_words(tmp_path / "bad.csv", tmp_path / "trial"), capsys)
     assert code == 2
     assert "cannot be read as a roster" in err
+
+
+def test_register_keeps_a_lot_drawn_elsewhere(roster, tmp_path, capsys):
+    run(plan_words(roster, tmp_path / "trial"), capsys)
+    table = pd.read_csv(tmp_path / "trial" / "assignments.csv")
+    table.to_csv(tmp_path / "list.csv", index=False)
+    words = [
+        "trial",
+        "register",
+        "--assignments",
+        str(tmp_path / "list.csv"),
+        "--roster",
+        str(roster),
+        "--strata",
+        "position",
+        "--out",
+        str(tmp_path / "kept"),
+        "--json",
+    ]
+    code, out, _ = run(words, capsys)
+    value = json.loads(out)
+    assert code == 0
+    assert value["settings"]["lot"] == "drawn elsewhere"
+    arms = {(row["player"], row["week"]): row["arm"] for row in value["assignments"]}
+    assert arms == dict(
+        zip(zip(table["player"], table["week"], strict=True), table["arm"], strict=True)
+    )
+
+
+def test_design_of_a_plan_and_of_sizes(roster, tmp_path, capsys):
+    code, out, _ = run(["trial", "design", "--json", "--teams", "3"], capsys)
+    designs = pd.DataFrame(json.loads(out)["designs"]).set_index(["design", "half_life"])["se"]
+    assert code == 0
+    assert designs["4-week blocks, 80/20", 4.0] > 1.8 * designs["one swap after 13 weeks, 80/20", 4]
+    run(plan_words(roster, tmp_path / "trial"), capsys)
+    words = ["trial", "design", "--plan", str(tmp_path / "trial" / "plan.json")]
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    assert "the plan as drawn, 1 team-season(s)" in out
+    assert "parallel groups, 80/20" in out
+
+
+def test_assurance_says_that_short_blocks_will_not_tell(capsys):
+    words = ["trial", "assurance", "--design", "blocks", "--block-weeks", "4", "--seasons", "10"]
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    assert "4-week blocks you will almost surely still not know" in " ".join(out.split())
+
+
+def test_assurance_prices_the_looks_of_a_plan(roster, tmp_path, capsys):
+    run(plan_words(roster, tmp_path / "trial", "--look", "20"), capsys)
+    words = [
+        "trial",
+        "assurance",
+        "--plan",
+        str(tmp_path / "trial" / "plan.json"),
+        "--json",
+        "--seasons",
+        "10",
+    ]
+    code, out, _ = run(words, capsys)
+    value = json.loads(out)
+    assert code == 0
+    assert value["looks"]["looks"] == [20, 26]
+    assert value["prior"]["team_seasons"] == 1
+    assert sum(value["no_difference"]["chances"].values()) == pytest.approx(1.0)
+
+
+@pytest.fixture
+def season(roster, tmp_path, capsys):
+    """Record files of a short trial of eight players that followed its plan."""
+    run(plan_words(roster, tmp_path / "trial", "--minutes", "60"), capsys)
+    table = pd.read_csv(tmp_path / "trial" / "assignments.csv")
+    rng = np.random.default_rng(4)
+    practice = [
+        {"date": row.first_day, "session": "1", "player": row.player, "drill": mode,
+         "mode": mode, "contest": contest, "attempts": n, "makes": rng.binomial(n, 0.5),
+         "minutes": minutes}
+        for row in table.itertuples()
+        for mode, contest, minutes, n in (
+            ("rep", "none", row.rep_minutes, round(4 * row.rep_minutes)),
+            ("live", "trailing", row.live_minutes, round(row.live_minutes)),
+        )
+    ]  # fmt: skip
+    pd.DataFrame(practice).to_csv(tmp_path / "practice.csv", index=False)
+    games = table[["player", "last_day", "week"]].rename(columns={"last_day": "date"})
+    games = games.assign(game="G" + games.pop("week").astype(str), attempts=3)
+    games["makes"] = rng.binomial(3, 0.4, len(games))
+    games.to_csv(tmp_path / "games.csv", index=False)
+    throws = table[["player", "week"]].assign(attempts=4)
+    throws.assign(makes=rng.binomial(4, 0.7, len(throws))).to_csv(
+        tmp_path / "throws.csv", index=False
+    )
+    return tmp_path
+
+
+def analyse_words(season: Path, *more: str) -> list[str]:
+    return [
+        "trial",
+        "analyse",
+        "--practice",
+        str(season / "practice.csv"),
+        "--games",
+        str(season / "games.csv"),
+        "--fit",
+        "quick",
+        *more,
+    ]
+
+
+def test_analyse_with_a_plan(season, capsys):
+    plan = season / "trial" / "plan.json"
+    words = analyse_words(
+        season, "--plan", str(plan), "--free-throws", str(season / "throws.csv"), "--json"
+    )
+    code, out, _ = run(words, capsys)
+    value = json.loads(out)
+    assert code == 0
+    assert value["randomised"] is True
+    assert value["verdict"] in ("cannot_tell", "leaning", "unclear")
+    assert value["plan_hash"] == json.loads(plan.read_text())["hash"]
+    assert value["adherence"]["separation"] == pytest.approx(1.0)
+    assert value["control"]["reading"] == "check outcome"
+    assert {row["assumption"] for row in value["sensitivity"]} >= {"half-life", "joint"}
+
+
+def test_analyse_prints_the_answer_first_and_keeps_it(season, capsys):
+    words = analyse_words(
+        season, "--plan", str(season / "trial" / "plan.json"), "--out", str(season / "result")
+    )
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    assert out.splitlines()[0].startswith(("These records cannot tell", "A ", "Measured"))
+    assert "Without any model" in " ".join(out.split())
+    kept = json.loads((season / "result" / "trial.json").read_text())
+    assert kept["randomised"] is True
+
+
+def test_analyse_without_a_plan_leans_at_most(season, capsys):
+    code, out, _ = run(analyse_words(season, "--json"), capsys)
+    value = json.loads(out)
+    assert code == 0
+    assert value["randomised"] is False
+    assert value["verdict"] in ("cannot_tell", "leaning", "unclear")
+    assert "The mix was chosen, not assigned" in value["text"]
+
+
+def test_analyse_refuses_a_changed_plan(season, capsys):
+    path = season / "trial" / "plan.json"
+    path.write_text(path.read_text().replace('"contrast": 0.8', '"contrast": 0.9'))
+    code, out, _ = run(analyse_words(season, "--plan", str(path), "--json"), capsys)
+    assert code == 4
+    assert "changed after the lot was drawn" in json.loads(out)["message"]
+
+
+def test_one_program_of_the_demo_cannot_tell(capsys):
+    data = Path(__file__).resolve().parents[2] / "data" / "one_program"
+    words = ["trial", "analyse", "--fit", "quick", "--json"]
+    for name in ("practice", "games", "drills"):
+        words += [f"--{name}", str(data / f"{name}.csv")]
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    assert json.loads(out)["verdict"] == "cannot_tell"

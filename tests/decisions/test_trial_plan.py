@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from transfer.decisions.trial.design import plan_se
 from transfer.decisions.trial.plan import make_plan, plan_from_dict, read_plan
 from transfer.decisions.trial.precision import plan_warnings
 from transfer.decisions.trial.protocol import protocol_html, protocol_text
@@ -227,18 +229,30 @@ def test_sheets_show_every_unit_and_week_and_escape_text():
     assert "&lt;script&gt;" in page
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_protocol_fits_one_page_and_each_sheet_one(paper):
+def test_protocol_fits_one_page_and_each_sheet_one():
     weasyprint = pytest.importorskip("weasyprint")
-    drawn = plan(roster=roster(4), breaks=[("2026-12-21", "2027-01-03")], looks=(10, 20))
-    for page, count in ((protocol_html(drawn), 1), (unit_sheets(drawn), 4)):
-        sized = page.replace("@page {", "@page { size: %s;" % paper)  # noqa: UP031
-        assert len(weasyprint.HTML(string=sized).render().pages) == count
+    drawn = plan(roster=roster(2), breaks=[("2026-12-21", "2027-01-03")], looks=(10, 20))
+    pages = {"A4": protocol_html(drawn), "Letter": protocol_html(drawn)}
+    for paper, page in pages.items():
+        sized = page.replace("@page {", f"@page {{ size: {paper};")
+        assert len(weasyprint.HTML(string=sized).render().pages) == 1
+    sheets = unit_sheets(drawn).replace("@page {", "@page { size: Letter;")
+    assert len(weasyprint.HTML(string=sheets).render().pages) == 2
 
 
-def test_warnings_of_weaker_designs():
-    assert plan_warnings(plan(contrast=0.8)) == []
-    assert any("Short blocks" in w for w in plan_warnings(plan(design="blocks", block_weeks=4)))
+def test_plan_says_what_it_can_tell_and_what_weakens_it():
+    """One program of 8: most of the starting uncertainty stays; weaker designs leave more."""
+    one_swap = plan_warnings(plan())
+    assert len(one_swap) == 1
+    assert "of the starting uncertainty" in one_swap[0]
+    blocks = plan_warnings(plan(design="blocks", block_weeks=4))
+    assert '"cannot tell"' in blocks[0]
+    loss = float(re.search(r"standard error is ([0-9.]+) times", blocks[1]).group(1))
+    exact = plan_se(plan(design="blocks", block_weeks=4)).se / plan_se(plan()).se
+    assert loss == pytest.approx(exact, abs=0.005)
+    assert loss > 1.8  # own simulation: 4-week blocks are about twice as wide as one swap
     assert any("Parallel" in w for w in plan_warnings(plan(design="parallel")))
     assert any("60%" in w for w in plan_warnings(plan(contrast=0.6)))
-    assert any("week 13 comes before" in w for w in plan_warnings(plan(looks=(13,))))
+    looks = plan_warnings(plan(looks=(13,)))
+    assert any("week 13 comes before" in w for w in looks)
+    assert any("chance to be wrong" in w for w in looks)

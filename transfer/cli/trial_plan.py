@@ -139,7 +139,7 @@ def command(
         roster_path = season.files.get("roster")
     if minutes_per_week is None:
         minutes_per_week = DEFAULT_MINUTES if season is None else season.budget_minutes
-    roster = read_table(require_roster(roster_path), "roster")
+    roster = read_table(require_roster(roster_path), "a roster")
     if baseline_path is not None:
         roster = with_baseline(roster, baseline_path)
     plan = make_plan(
@@ -217,7 +217,7 @@ def read_table(path: Path, what: str) -> Any:
         raise RecordsError(
             f"{path} cannot be read as {what}: {error}",
             rule="a CSV file in UTF-8 with one header line and one row per entry",
-            next_step=f"save the {what} as CSV UTF-8",
+            next_step="save the file as CSV UTF-8",
         ) from error
 
 

@@ -64,7 +64,7 @@ def command(
 
     plan = plan_from_assignments(
         read_table(assignments_path, "assignments"),
-        None if roster_path is None else read_table(roster_path, "roster"),
+        None if roster_path is None else read_table(roster_path, "a roster"),
         strata=choose_strata(strata, []),
         looks=looks,
         rope=parse_region(rope) or DEFAULT_ROPE_POINTS,

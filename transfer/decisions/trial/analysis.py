@@ -254,6 +254,7 @@ def _trial(
         "minutes": plan.settings["minutes_per_week"],
         "seed": seed,
     }
+    other = None if free_throws is None else control_cells(cells, free_throws, plan)
     data = assigned_data(cells, plan)
     main = read_contrast(data, "as assigned", fit=fit, by_lot=True, **terms)
     followed = adherence(plan, cells)
@@ -265,8 +266,7 @@ def _trial(
     else:
         as_done = _if_identified(done, "as done", notes, fit=fit, by_lot=False, **terms)
     control = None
-    if free_throws is not None:
-        other = control_cells(cells, free_throws, plan)
+    if other is not None:
         control = read_contrast(
             assigned_data(other, plan), "check outcome", fit=fit, by_lot=True, **terms
         )

@@ -59,8 +59,8 @@ def two_rate_n(
     Returns
     -------
     float
-        Not rounded. Normal approximation, true direction only, pooled variance under no difference, no continuity
-        correction (Fleiss; formula from memory).
+        Not rounded. Normal approximation, true direction only, pooled variance under no
+        difference, no continuity correction (Fleiss; formula from memory).
 
     Raises
     ------

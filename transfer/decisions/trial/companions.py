@@ -91,8 +91,8 @@ def control_cells(cells: TrialCells, outcome: pd.DataFrame, plan: TrialPlan) -> 
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
         raise RecordsError(
-            f"check outcome, row {row + 1}: makes {outcome['makes'].iloc[row]!r} of attempts "
-            f"{outcome['attempts'].iloc[row]!r}",
+            f"check outcome, row {row + 1}: makes {outcome['makes'].iloc[row]} of attempts "
+            f"{outcome['attempts'].iloc[row]}",
             rule="whole numbers with 0 <= makes <= attempts",
             next_step="correct the row",
         )

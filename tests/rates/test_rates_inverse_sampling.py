@@ -78,7 +78,6 @@ def test_broken_off_sets_stay_unbiased():
     total, mean, square, variance = 0.0, 0.0, 0.0, 0.0
     for n in range(k, cap + 1):
         chance = math.comb(n - 1, k - 1) * p**k * (1 - p) ** (n - k)
-        # A second set, broken off at one of four, makes the pooled estimate a weighted mean.
         found = pooled_first_to_k([k], [n], [k])
         total += chance
         mean += chance * found.rate

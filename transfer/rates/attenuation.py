@@ -282,6 +282,4 @@ def true_rate_correlation(
         again = _covariance(x[pick], y[pick])[usable] / np.sqrt(true_x[usable] * true_y[usable])
         low, high = np.quantile(again, [tail, 1.0 - tail])
         band = Interval(float(low), float(high), prob, "bootstrap", "parameter")
-    return Attenuation(
-        observed, corrected, shares[0], shares[1], x.size, band, undefined, seed
-    )
+    return Attenuation(observed, corrected, shares[0], shares[1], x.size, band, undefined, seed)

@@ -13,9 +13,15 @@ import numpy as np
 
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import REPORTED, RawColumn, RawTable, cell_text, encode_cells
+from transfer.records.workbook_guard import refusal_of
+from transfer.records.workbook_marks import without_examples
 
-__all__ = ["from_workbook"]
+__all__ = ["from_workbook", "sheet_names"]
 
+#: Last row of a worksheet (Office Open XML as spreadsheets implement it, from memory).
+_LAST_ROW = 1_048_576
+#: Cells of a sheet, the blank ones before a row's last cell included (judgement, no source).
+_MAX_CELLS = 40_000_000
 
 #: What a broken workbook makes the reader raise.
 _UNREADABLE = (
@@ -37,6 +43,10 @@ def _open(data: bytes, name: str, problems: Problems) -> Any:
     import openpyxl
     from openpyxl.utils.exceptions import InvalidFileException
 
+    refusal = refusal_of(data)
+    if refusal is not None:
+        problems.add((name, ""), refusal.rule, refusal.next_step, value=refusal.value)
+        return None
     try:
         with warnings.catch_warnings():
             # The reader warns about styles and extensions it drops; no cell is lost by that.
@@ -45,6 +55,22 @@ def _open(data: bytes, name: str, problems: Problems) -> Any:
     except (*_UNREADABLE, InvalidFileException) as error:
         _unreadable(error, (name, ""), problems)
         return None
+
+
+def sheet_names(data: bytes, name: str, problems: Problems) -> list[str]:
+    """Names of a workbook's sheets, lower case; none, with a problem, when it cannot be opened.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        File name for problems.
+    problems : Problems
+        Collector.
+    """
+    book = _open(data, name, problems)
+    return [] if book is None else [str(title).strip().lower() for title in book.sheetnames]
 
 
 def _choose(book: Any, name: str, table: str, problems: Problems) -> Any:
@@ -82,13 +108,19 @@ def _cell(cell: Any, row: int, header: str, place: tuple[str, str], problems: Pr
 
 
 def _lines(sheet: Any) -> list[tuple[int, tuple[Any, ...]]]:
-    """(row number, cells) of every row that holds anything."""
+    """(row number, cells) of every row that holds anything.
+
+    A row may name a far row number or column, and the reader fills up to it; so both are limited.
+    """
     sheet.reset_dimensions()
-    return [
-        (number, line)
-        for number, line in enumerate(sheet.iter_rows(), start=1)
-        if any(c.value is not None and str(c.value).strip() for c in line)
-    ]
+    lines, cells = [], 0
+    for number, line in enumerate(sheet.iter_rows(), start=1):
+        if any(c.value is not None and str(c.value).strip() for c in line):
+            lines.append((number, line))
+            cells += len(line)
+        if number > _LAST_ROW or cells > _MAX_CELLS:
+            raise ValueError("the sheet is larger than a worksheet can be")
+    return lines
 
 
 def _column(
@@ -145,7 +177,7 @@ def from_workbook(data: bytes, name: str, table: str, problems: Problems) -> Raw
     headers = [cell_text(c.value).strip() for c in lines[0][1]]
     while not headers[-1]:
         headers.pop()
-    rows = lines[1:]
+    headers, rows = without_examples(headers, lines[1:], table, place, problems)
     for number, line in rows:
         if any(c.value is not None for c in line[len(headers) :]):
             problems.add(

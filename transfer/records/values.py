@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transfer.records.exports import restored_cell
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import REPORTED, RawColumn, RawTable
 from transfer.records.schema import Column
@@ -158,6 +159,7 @@ def _flag(text: str, column: Column) -> int:
 
 
 def _text(text: str, column: Column) -> str:
+    text = restored_cell(text)
     if "\n" in text or len(text) > 200:
         if column.name == "description":
             return text

@@ -173,8 +173,10 @@ def fit_growth(
         seed=seed,
         reported=REPORTED,
         cores=cores,
+        draws=draws,
+        tune=tune,
+        chains=chains,
         target_accept=TARGET_ACCEPT,
-        **options,
     )
     gains = np.asarray(drawn["g"]).reshape(-1, 2)
     count = min(len(gains), 8000)

@@ -26,6 +26,8 @@ def command(context: click.Context, **given: Any) -> None:
 
     from transfer.cli.inputs import read_inputs
     from transfer.cli.options import resolve
+    from transfer.cli.runs import changed_since_last_run, open_run
+    from transfer.cli.screen import notice
     from transfer.errors import RecordsError
 
     request = resolve(given, needs=())
@@ -39,6 +41,8 @@ def command(context: click.Context, **given: Any) -> None:
             show_problems(pd.DataFrame(list(error.problems)))
             click.echo(error.next_step)
         context.exit(error.exit_code)
+    for sentence in changed_since_last_run(request, open_run(request)):
+        notice(sentence)
     if request.as_json:
         echo_json({"passed": True, **records.to_dict()})
         return

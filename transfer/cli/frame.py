@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from typing import Any
 
@@ -65,6 +66,10 @@ def run_guarded(group: click.Group, arguments: list[str] | None) -> Any:
     except click.ClickException as error:
         error.show()
         sys.exit(2)
+    except BrokenPipeError:
+        # The reader (a pager, head) went away; send the rest nowhere, so that closing is quiet.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
     except (click.Abort, KeyboardInterrupt):
         click.echo("transfer: stopped; nothing half-made was left behind", err=True)
         sys.exit(130)

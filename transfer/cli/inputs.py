@@ -72,7 +72,15 @@ def read_inputs(request: Request) -> Records:
         With every problem of all files.
     """
     progress(request.as_json)("reading the records")
-    return read_records(**request.files, season_end=request.season_end, rule_body=request.rule_body)
+    files = request.files
+    return read_records(
+        files.get("practice"),
+        files.get("games"),
+        files.get("roster"),
+        files.get("drills"),
+        season_end=request.season_end,
+        rule_body=request.rule_body,
+    )
 
 
 def cells_of(records: Records, request: Request) -> Cells:
@@ -103,9 +111,7 @@ def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
         if request.priors is None
         else TransferPriors.from_file(request.priors, level)
     )
-    return fit_transfer(
-        cells, priors=priors, seed=request.seed, progress=progress(request.as_json)
-    )
+    return fit_transfer(cells, priors=priors, seed=request.seed, progress=progress(request.as_json))
 
 
 def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")) -> Study:

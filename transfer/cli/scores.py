@@ -70,8 +70,14 @@ def score_early_against_late(study: Study) -> ScoreTable:
     ArgumentError
         When the games cannot be split by date.
     """
-    split = rolling_origin_split(study.records.games)
-    practice = study.records.practice
+    games, practice = study.records.games, study.records.practice
+    if games is None:
+        raise ArgumentError(
+            "there are no games in these records",
+            rule="a score needs games",
+            next_step="add a games file",
+        )
+    split = rolling_origin_split(games)
     early = replace(
         study.records,
         games=split.early,

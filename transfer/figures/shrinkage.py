@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from transfer.decisions.estimates import player_estimates
@@ -61,7 +62,9 @@ def draw(table: pd.DataFrame) -> Figure:
             mode = rows["mode"].iloc[0]
             most = float(rows["n"].max())
             alpha = min(0.8, 12.0 / len(rows) ** 0.5 / 4.0)
-            lines = [((0.0, row.raw), (1.0, row.mean)) for row in rows.itertuples()]
+            ends = rows[["raw", "mean"]].to_numpy(dtype=float)
+            places = np.broadcast_to([0.0, 1.0], ends.shape)
+            lines = list(np.stack([places, ends], axis=-1))
             axes.add_collection(
                 LineCollection(
                     lines,
@@ -99,7 +102,8 @@ def describe(table: pd.DataFrame) -> str:
     str
     """
     parts = [
-        f"{style.setting_label(setting)}: raw {rows['raw'].min():.0%} to {rows['raw'].max():.0%}, "
+        f"{style.setting_label(str(setting))}: raw {rows['raw'].min():.0%} to "
+        f"{rows['raw'].max():.0%}, "
         f"estimated {rows['mean'].min():.0%} to {rows['mean'].max():.0%}"
         for setting, rows in table.groupby("setting", sort=False)
     ]

@@ -112,7 +112,8 @@ def grid_of_panels(
     columns: int = 3,
     width: float = 7.0,
     row_height: float = 2.4,
-    **shared: bool,
+    sharex: bool = False,
+    sharey: bool = False,
 ) -> tuple[Figure, dict[str, Any]]:
     """Return a figure with one titled panel per name, row by row.
 
@@ -124,8 +125,8 @@ def grid_of_panels(
         Most panels in a row.
     width, row_height : float
         Inches.
-    **shared : bool
-        ``sharex`` and ``sharey`` of the panels.
+    sharex, sharey : bool
+        Whether all panels have the same axis.
 
     Returns
     -------
@@ -134,7 +135,7 @@ def grid_of_panels(
     columns = max(1, min(columns, len(names)))
     rows = -(-len(names) // columns)
     figure = new_figure(width, row_height * rows + 0.4)
-    axes = figure.subplots(rows, columns, squeeze=False, **shared).ravel()
+    axes = figure.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=sharey).ravel()
     for spare in axes[len(names) :]:
         spare.set_axis_off()
     panels = dict(zip(names, axes, strict=False))

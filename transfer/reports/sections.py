@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -205,7 +205,7 @@ def conversion_section(conversion: Conversion) -> Section:
     )
 
 
-def _conversion_cell(row: Mapping[str, Any] | None) -> Cell:
+def _conversion_cell(row: Mapping[Any, Any] | None) -> Cell:
     if row is None:
         return Cell("")
     return Cell(
@@ -214,7 +214,7 @@ def _conversion_cell(row: Mapping[str, Any] | None) -> Cell:
     )
 
 
-def _player_cell(row: Mapping[str, Any]) -> Cell:
+def _player_cell(row: Mapping[Any, Any]) -> Cell:
     below = f"raw {words.percent(row['raw'])} of {row['n']}" if row["n"] else "no attempts"
     return Cell(
         f"{words.percent(row['mean'])} ({100 * row['low']:.0f} to {100 * row['high']:.0f})", below
@@ -230,7 +230,7 @@ def _player_table(estimates: pd.DataFrame, settings: tuple[str, ...], prob: floa
         for player, cells in people.groupby("player", sort=True):
             by_setting = {r["setting"]: r for r in cells.to_dict(orient="records")}
             rows.append([Cell(str(player)), *(_player_cell(by_setting[s]) for s in settings)])
-        known = [str(v) for v in (program, season) if pd.notna(v) and str(v)]
+        known = [str(v) for v in (program, season) if str(v) not in ("", "nan", "<NA>", "None")]
         groups.append(blocks.group(rows, ", ".join(known)))
     return blocks.table(
         f"Estimated make rate with its {prob:.0%} equal-tailed interval; below it the raw rate and "
@@ -296,7 +296,7 @@ def _score_table(scores: ScoreTable, caption: str) -> blocks.Block:
         label=scores.table["forecast"].map(lambda name: _FORECASTS.get(name, name))
     )
     reference = next((r for r in ("both", "game_only") if f"minus_{r}" in frame), None)
-    columns = [
+    columns: list[tuple[str, str, Callable[[Any], str]]] = [
         ("label", "Forecast", str),
         ("players", "Players", str),
         ("attempts", "Attempts", lambda n: f"{n:,}"),

@@ -42,18 +42,19 @@ def render_session(plan: SessionPlan, title: str) -> str:
     return _render(
         "session.html.j2",
         title=title,
-        summary=plan.text,
+        size=_print_size(plan),
+        summary=plan.headline,
         defence=_markup(_defence_svg(plan)),
         blocks=blocks,
         assumed=any(block["mark"] for block in blocks),
         tasks=tasks.to_dict(orient="records"),
         variety=f"{plan.variety.score:.2f}",
         rotations=_rotations(plan),
+        targets=bool(plan.targets),
+        baskets=range(1, plan.baskets + 1),
         groups=_groups(plan),
-        starts=[
-            {**row, "distance": f"{row['distance_ft']:.1f}", "rate": f"{row['rate']:.2f}"}
-            for row in plan.starts.to_dict(orient="records")
-        ],
+        starts=_starts(plan),
+        start_settings=list(plan.starts["setting"].unique()),
         cautions=plan.cautions,
         seed=plan.seed,
     )
@@ -140,11 +141,8 @@ def _block(row: dict[Any, Any], plan: SessionPlan) -> dict[str, Any]:
     if found is None:
         end = "by time"
     else:
-        who = {"ladder": "each to", "group race": "first basket to", "player race": "first to"}
-        end = (
-            f"{who[row['ending']]} {found.target}; in time {100 * found.probability:.0f} %; "
-            "again if time is left"
-        )
+        who = {"ladder": "each to", "group race": "first side to", "player race": "first to"}
+        end = f"{who[row['ending']]} {found.target} ({100 * found.probability:.0f} %)"
     setting = row["setting"] if row["contest"] else f"{row['mode']}, contest as it comes"
     return {
         **row,
@@ -175,19 +173,42 @@ def _rotations(plan: SessionPlan) -> list[dict[str, Any]]:
 
 
 def _groups(plan: SessionPlan) -> list[dict[str, Any]]:
+    """One row per block, a cell per basket; with the makes of a smaller side."""
     rows = []
-    for row in plan.groups.sort_values(["block", "basket"]).to_dict(orient="records"):
-        found = plan.targets.get(row["block"])
-        goal = None if found is None else found.goals.get(f"basket {row['basket']}")
-        rows.append(
-            {
-                "block": row["block"],
-                "basket": row["basket"],
-                "who": row["sides"] or " ".join(row["players"]),
-                "goal": "" if goal is None else f"to {goal}",
-            }
-        )
+    for block, part in plan.groups.groupby("block", sort=True):
+        found = plan.targets.get(int(str(block)))
+        cells = [""] * plan.baskets
+        for row in part.to_dict(orient="records"):
+            goal = None if found is None else found.goals.get(f"basket {row['basket']}")
+            who = row["sides"] or " ".join(row["players"])
+            cells[row["basket"] - 1] = who if goal is None else f"{who}: to {goal}"
+        rows.append({"block": block, "cells": cells})
     return rows
+
+
+def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
+    settings = list(plan.starts["setting"].unique())
+    rows = []
+    for player, part in plan.starts.groupby("player", sort=False):
+        by = part.set_index("setting")
+        cells = [
+            f"{by['spot'][s]} {by['entry'][s]} {by['rate'][s]:.2f}".replace("_", " ")
+            if s in by.index
+            else ""
+            for s in settings
+        ]
+        rows.append({"player": player, "cells": cells})
+    return rows
+
+
+def _print_size(plan: SessionPlan) -> float:
+    """Print size in points at which the page holds what is on it, 5.5 to 8.5."""
+    turns = plan.rotation.drop_duplicates(["block", "turn"])
+    wide = 1.0 if plan.baskets < 4 else 1.6  # four baskets wrap
+    lines = len(plan.tasks) + wide * len(turns) + 3 * turns["block"].nunique()
+    lines += 2 * wide * plan.groups["block"].nunique() + plan.starts["player"].nunique() + 6
+    total = lines / 2 + 2.0 * len(plan.blocks) + 24
+    return round(min(8.5, max(5.5, 8.5 * 72 / total)), 2)
 
 
 def _defence_svg(plan: SessionPlan) -> str:

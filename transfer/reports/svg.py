@@ -49,6 +49,6 @@ def inline_svg(figure: Figure, name: str, alt: str) -> str:
     text = _METADATA.sub("", _PROLOG.sub("", stream.getvalue(), count=1))
     text = _HEIGHT.sub(r"\1", _SIZE.sub(r"\1", text, count=1), count=1)
     for pattern, form in _IDS:
-        text = pattern.sub(lambda m, form=form: form.format(name, m.group(1)), text)
+        text = pattern.sub(form.format(name, r"\1"), text)
     text = _NAMESPACE.sub("", text)
     return text.replace("<svg", f'<svg role="img" aria-label="{escape(alt)}"', 1).strip()

@@ -1,0 +1,73 @@
+"""Long studies: coverage and bias rows of earlier own simulations, within Monte Carlo error.
+
+Their results are committed in ``reports/studies/growth-tables.md`` with date, seed and command.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from transfer.decisions.trial.study import (
+    bias_table,
+    game_only_table,
+    joint_table,
+    looks_table,
+)
+
+pytestmark = pytest.mark.slow
+SEED = 20261125
+EARLIER_SEASONS = {1: 300, 3: 200, 12: 24}
+
+
+def quiet(words: str) -> None:
+    assert words
+
+
+@pytest.fixture(scope="module")
+def game_only():
+    return game_only_table({1: 200, 3: 150, 12: 24}, SEED, quiet)
+
+
+def test_coverage_of_the_game_only_analysis(game_only):
+    for row in game_only.itertuples():
+        error = np.sqrt(0.09 * (1 / row.seasons + 1 / EARLIER_SEASONS[row.teams]))
+        assert abs(row.cov90 - game_only.loc[row.Index, "earlier cov90"]) < 3 * error
+        assert abs(row.cov90 - 0.90) < 3 * np.sqrt(0.09 / row.seasons)
+
+
+def test_signs_and_widths_of_the_game_only_analysis(game_only):
+    for index, row in game_only.iterrows():
+        n = row["seasons"]
+        earlier = EARLIER_SEASONS[row["teams"]]
+        error = np.sqrt(0.25 * (1 / n + 1 / earlier))
+        assert abs(row["sign right"] - row["earlier sign"]) < 3 * error, index
+        assert row["post sd"] == pytest.approx(row["earlier sd"], rel=0.15), index
+
+
+def test_bias_of_chosen_and_assigned_mixes():
+    table = bias_table(60, SEED, quiet).set_index(["mix assigned", "model"])
+    z = table["bias"] / table["monte carlo se"]
+    within = "within players"
+    for case in ("unrelated", "better players get more live", "more live late in season"):
+        assert abs(z[(case, within)]) < 3.5, case
+    assert table.loc[("better players get more live", "random intercept only"), "bias"] > 0.5
+    assert z[("live follows hot form", within)] > 3
+    for model in ("pooled, no player effects", "random intercept only", within):
+        assert abs(z[("one swap by lot, form drifts", model)]) < 3.5, model
+
+
+def test_robust_mixture_keeps_its_coverage_where_the_link_loses_it():
+    table = joint_table(60, SEED, quiet).set_index(["truth", "analysis"])
+    error = np.sqrt(0.09 / 60)
+    for truth in ("practice gains carry", "unrelated"):
+        assert table.loc[(truth, "robust mixture"), "cov90"] > 0.88 - 3 * error
+    unrelated = table.loc["unrelated"]
+    assert unrelated.loc["plain link", "cov90"] < unrelated.loc["robust mixture", "cov90"]
+    assert table["no carry-over"].between(0.0, 1.0).all()
+
+
+def test_wrong_ahead_stays_within_the_rule():
+    table = looks_table(200, SEED, quiet)
+    none = table[table["truth"] == "no difference"]
+    assert (none["wrong_ahead"] < 0.045 + 3 * np.sqrt(0.045 * 0.955 / 200)).all()

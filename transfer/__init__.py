@@ -1,1 +1,357 @@
-"""Does practice shooting show up in games? See `README.md` for the job in one paragraph."""
+"""Does practice shooting show up in games? See ``README.md`` for the job in one paragraph.
+
+The names below are the public interface. They load when they are first used, so that
+``import transfer`` costs nothing and a reader of record files never loads a sampler.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES`` by a test
+    from transfer.decisions.challenge import ChallengeBand, find_challenge
+    from transfer.decisions.charting import ChartingPlan, chart_next
+    from transfer.decisions.conversion import Conversion, conversion_table
+    from transfer.decisions.defenders import DefenderRatings, rate_defenders
+    from transfer.decisions.forecast import Forecast, forecast_games, forecast_unseen
+    from transfer.decisions.information import Information, read_information
+    from transfer.decisions.leave_out import score_leave_player_out
+    from transfer.decisions.mix import MixAdvice, advise_mix
+    from transfer.decisions.mix_limits import MixLimits
+    from transfer.decisions.mix_records import MeasuredMix, growth_draws, measure_mix
+    from transfer.decisions.reading import Reading, read_transfer
+    from transfer.decisions.rolling_origin import score_rolling_origin
+    from transfer.decisions.session.plan import SessionPlan, plan_session
+    from transfer.decisions.trial.analysis import TrialAnalysis, analyse_trial
+    from transfer.decisions.trial.assurance import Assurance, assurance, until_we_know
+    from transfer.decisions.trial.design import DesignPrecision, Scenario, design_grid
+    from transfer.decisions.trial.plan import TrialPlan, make_plan, read_plan
+    from transfer.decisions.verdict import Verdict, judge
+    from transfer.errors import (
+        ArgumentError,
+        DiagnosticsError,
+        IdentificationError,
+        InfeasibleError,
+        MissingPackageError,
+        RecordsError,
+        StorageError,
+        TransferError,
+    )
+    from transfer.models.fit import fit_transfer
+    from transfer.models.growth import fit_growth
+    from transfer.models.growth_data import GrowthData, growth_data
+    from transfer.models.growth_laplace import fit_growth_laplace
+    from transfer.models.growth_posterior import GrowthPosterior
+    from transfer.models.growth_settings import GrowthPriors, GrowthSettings
+    from transfer.models.posterior import Diagnostics, TransferPosterior
+    from transfer.models.priors import TransferPriors
+    from transfer.models.sampling import SamplerSettings
+    from transfer.models.storage import load_fit, save_fit
+    from transfer.provenance import Provenance
+    from transfer.rates.agreement import Agreement, cohen_agreement
+    from transfer.rates.attenuation import Attenuation, correct_for_attenuation
+    from transfer.rates.differences import RateDifference, rate_difference
+    from transfer.rates.dispersion import Dispersion, dispersion
+    from transfer.rates.intervals import proportion_interval
+    from transfer.rates.inverse_sampling import (
+        InverseRate,
+        first_to_k_rate,
+        ladder_rate,
+        pooled_first_to_k,
+    )
+    from transfer.rates.rate_table import RateTable, rate_table
+    from transfer.rates.reliability import attempts_for_reliability
+    from transfer.rates.shrinkage import BetaBinomialFit, fit_beta_binomial
+    from transfer.records.cells import Cells, build_cells
+    from transfer.records.reading import Records, read_records
+    from transfer.records.season import SeasonConfig, read_season, start_season
+    from transfer.records.weeks import WeeklyCells, weekly_cells
+    from transfer.reports.html import ReportContent, write_report
+    from transfer.results import Interval, Result
+    from transfer.simulation.seasons import TransferTruth, simulate_cells
+    from transfer.simulation.write import write_demo
+
+#: Module -> the public names that live there.
+_HOMES: dict[str, tuple[str, ...]] = {
+    "transfer.errors": (
+        "ArgumentError",
+        "DiagnosticsError",
+        "IdentificationError",
+        "InfeasibleError",
+        "MissingPackageError",
+        "RecordsError",
+        "StorageError",
+        "TransferError",
+    ),
+    "transfer.results": (
+        "Interval",
+        "Result",
+    ),
+    "transfer.provenance": ("Provenance",),
+    "transfer.records.reading": (
+        "Records",
+        "read_records",
+    ),
+    "transfer.records.cells": (
+        "Cells",
+        "build_cells",
+    ),
+    "transfer.records.weeks": (
+        "WeeklyCells",
+        "weekly_cells",
+    ),
+    "transfer.records.season": (
+        "SeasonConfig",
+        "read_season",
+        "start_season",
+    ),
+    "transfer.rates.rate_table": (
+        "RateTable",
+        "rate_table",
+    ),
+    "transfer.rates.intervals": ("proportion_interval",),
+    "transfer.rates.differences": (
+        "RateDifference",
+        "rate_difference",
+    ),
+    "transfer.rates.shrinkage": (
+        "BetaBinomialFit",
+        "fit_beta_binomial",
+    ),
+    "transfer.rates.reliability": ("attempts_for_reliability",),
+    "transfer.rates.attenuation": (
+        "Attenuation",
+        "correct_for_attenuation",
+    ),
+    "transfer.rates.dispersion": (
+        "Dispersion",
+        "dispersion",
+    ),
+    "transfer.rates.inverse_sampling": (
+        "InverseRate",
+        "first_to_k_rate",
+        "ladder_rate",
+        "pooled_first_to_k",
+    ),
+    "transfer.rates.agreement": (
+        "Agreement",
+        "cohen_agreement",
+    ),
+    "transfer.simulation.write": ("write_demo",),
+    "transfer.simulation.seasons": (
+        "TransferTruth",
+        "simulate_cells",
+    ),
+    "transfer.models.priors": ("TransferPriors",),
+    "transfer.models.posterior": (
+        "Diagnostics",
+        "TransferPosterior",
+    ),
+    "transfer.models.fit": ("fit_transfer",),
+    "transfer.models.sampling": ("SamplerSettings",),
+    "transfer.models.storage": (
+        "load_fit",
+        "save_fit",
+    ),
+    "transfer.models.growth_settings": (
+        "GrowthPriors",
+        "GrowthSettings",
+    ),
+    "transfer.models.growth_data": (
+        "GrowthData",
+        "growth_data",
+    ),
+    "transfer.models.growth_posterior": ("GrowthPosterior",),
+    "transfer.models.growth": ("fit_growth",),
+    "transfer.models.growth_laplace": ("fit_growth_laplace",),
+    "transfer.decisions.verdict": (
+        "Verdict",
+        "judge",
+    ),
+    "transfer.decisions.reading": (
+        "Reading",
+        "read_transfer",
+    ),
+    "transfer.decisions.information": (
+        "Information",
+        "read_information",
+    ),
+    "transfer.decisions.conversion": (
+        "Conversion",
+        "conversion_table",
+    ),
+    "transfer.decisions.forecast": (
+        "Forecast",
+        "forecast_games",
+        "forecast_unseen",
+    ),
+    "transfer.decisions.leave_out": ("score_leave_player_out",),
+    "transfer.decisions.rolling_origin": ("score_rolling_origin",),
+    "transfer.decisions.trial.plan": (
+        "TrialPlan",
+        "make_plan",
+        "read_plan",
+    ),
+    "transfer.decisions.trial.design": (
+        "DesignPrecision",
+        "Scenario",
+        "design_grid",
+    ),
+    "transfer.decisions.trial.assurance": (
+        "Assurance",
+        "assurance",
+        "until_we_know",
+    ),
+    "transfer.decisions.trial.analysis": (
+        "TrialAnalysis",
+        "analyse_trial",
+    ),
+    "transfer.decisions.mix_records": (
+        "MeasuredMix",
+        "growth_draws",
+        "measure_mix",
+    ),
+    "transfer.decisions.mix_limits": ("MixLimits",),
+    "transfer.decisions.mix": (
+        "MixAdvice",
+        "advise_mix",
+    ),
+    "transfer.decisions.charting": (
+        "ChartingPlan",
+        "chart_next",
+    ),
+    "transfer.decisions.challenge": (
+        "ChallengeBand",
+        "find_challenge",
+    ),
+    "transfer.decisions.defenders": (
+        "DefenderRatings",
+        "rate_defenders",
+    ),
+    "transfer.decisions.session.plan": (
+        "SessionPlan",
+        "plan_session",
+    ),
+    "transfer.reports.html": (
+        "ReportContent",
+        "write_report",
+    ),
+}
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "Agreement",
+    "ArgumentError",
+    "Assurance",
+    "Attenuation",
+    "BetaBinomialFit",
+    "Cells",
+    "ChallengeBand",
+    "ChartingPlan",
+    "Conversion",
+    "DefenderRatings",
+    "DesignPrecision",
+    "Diagnostics",
+    "DiagnosticsError",
+    "Dispersion",
+    "Forecast",
+    "GrowthData",
+    "GrowthPosterior",
+    "GrowthPriors",
+    "GrowthSettings",
+    "IdentificationError",
+    "InfeasibleError",
+    "Information",
+    "Interval",
+    "InverseRate",
+    "MeasuredMix",
+    "MissingPackageError",
+    "MixAdvice",
+    "MixLimits",
+    "Provenance",
+    "RateDifference",
+    "RateTable",
+    "Reading",
+    "Records",
+    "RecordsError",
+    "ReportContent",
+    "Result",
+    "SamplerSettings",
+    "Scenario",
+    "SeasonConfig",
+    "SessionPlan",
+    "StorageError",
+    "TransferError",
+    "TransferPosterior",
+    "TransferPriors",
+    "TransferTruth",
+    "TrialAnalysis",
+    "TrialPlan",
+    "Verdict",
+    "WeeklyCells",
+    "advise_mix",
+    "analyse_trial",
+    "assurance",
+    "attempts_for_reliability",
+    "build_cells",
+    "chart_next",
+    "cohen_agreement",
+    "conversion_table",
+    "correct_for_attenuation",
+    "design_grid",
+    "dispersion",
+    "find_challenge",
+    "first_to_k_rate",
+    "fit_beta_binomial",
+    "fit_growth",
+    "fit_growth_laplace",
+    "fit_transfer",
+    "forecast_games",
+    "forecast_unseen",
+    "growth_data",
+    "growth_draws",
+    "judge",
+    "ladder_rate",
+    "load_fit",
+    "make_plan",
+    "measure_mix",
+    "plan_session",
+    "pooled_first_to_k",
+    "proportion_interval",
+    "rate_defenders",
+    "rate_difference",
+    "rate_table",
+    "read_information",
+    "read_plan",
+    "read_records",
+    "read_season",
+    "read_transfer",
+    "save_fit",
+    "score_leave_player_out",
+    "score_rolling_origin",
+    "simulate_cells",
+    "start_season",
+    "until_we_know",
+    "weekly_cells",
+    "write_demo",
+    "write_report",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module at first use."""
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("practice-transfer")
+    if name not in _HOME_OF:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names beside what is loaded."""
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,87 @@
+"""The public interface: one sorted list, loaded on use, the same for programs and type checkers."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import transfer
+
+SOURCE = Path(transfer.__file__).read_text(encoding="utf-8")
+
+
+def names_for_type_checkers() -> dict[str, str]:
+    """Name -> module of the imports that only type checkers follow."""
+    block = next(node for node in ast.parse(SOURCE).body if isinstance(node, ast.If))
+    return {
+        alias.name: node.module or ""
+        for node in block.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+
+
+def loaded_after(statement: str) -> set[str]:
+    """Top-level names of the modules loaded by a statement in a fresh interpreter."""
+    program = f"import sys, json\n{statement}\nprint(json.dumps(sorted(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-c", program], check=True, capture_output=True, text=True
+    )
+    return {name.split(".")[0] for name in json.loads(done.stdout)}
+
+
+def test_list_is_sorted_and_holds_each_name_once():
+    assert transfer.__all__ == sorted(set(transfer.__all__))
+
+
+def test_type_checkers_see_the_same_names_from_the_same_modules():
+    assert names_for_type_checkers() == transfer._HOME_OF
+    assert set(transfer._HOME_OF) == set(transfer.__all__)
+
+
+@pytest.mark.parametrize("name", transfer.__all__)
+def test_name_is_the_one_its_module_lists(name):
+    home = importlib.import_module(transfer._HOME_OF[name])
+    assert getattr(transfer, name) is getattr(home, name)
+    assert name in home.__all__
+
+
+@pytest.mark.parametrize("name", transfer.__all__)
+def test_public_name_is_documented(name):
+    assert (getattr(transfer, name).__doc__ or "").strip()
+
+
+def test_unknown_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'shoot'"):
+        _ = transfer.shoot
+
+
+def test_listing_shows_names_before_they_are_loaded():
+    assert set(transfer.__all__) <= set(dir(transfer))
+
+
+def test_version_is_that_of_the_project_file():
+    import tomllib
+
+    project = Path(transfer.__file__).resolve().parents[1] / "pyproject.toml"
+    declared = tomllib.loads(project.read_text(encoding="utf-8"))["project"]["version"]
+    assert transfer.__version__ == declared
+
+
+def test_import_loads_nothing_outside_the_standard_library():
+    outside = loaded_after("import transfer") - set(sys.stdlib_module_names) - {"__main__"}
+    before = loaded_after("pass")
+    assert outside - before == {"transfer"}
+
+
+def test_every_room_loads_without_the_sampler():
+    rooms = sorted(set(transfer._HOME_OF.values()))
+    loaded = loaded_after("import " + ", ".join(rooms))
+    assert "numpy" in loaded
+    assert not loaded & {"pymc", "pytensor", "nutpie", "arviz", "matplotlib", "weasyprint"}

@@ -1,7 +1,8 @@
 """Run folders: where outputs go, what made them, and whether a record file changed since.
 
-A run is named ``DATE-HASH``. The hash covers the record files and every option, so the same
-question about the same records always meets its own folder, and nothing is ever overwritten.
+A run is named ``DATE-HASH``. The hash covers the record files, every option and the version of
+the model, so the same question about the same records always meets its own folder, and nothing is
+ever overwritten.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import Any
 from transfer.cli.options import Request
 from transfer.errors import StorageError
 from transfer.files import write_bytes, write_text
+from transfer.models.transfer_model import MODEL_VERSION
 
 __all__ = ["MANIFEST", "Run", "changed_since_last_run", "describe_inputs", "open_run", "saved_fit"]
 
@@ -171,7 +173,7 @@ def open_run(request: Request) -> Run:
     from transfer.provenance import package_versions
 
     inputs, options, versions = describe_inputs(request), _options(request), package_versions()
-    version = versions["practice-transfer"]
+    version = [versions["practice-transfer"], MODEL_VERSION]
     contents = {key: value["sha256"] for key, value in inputs.items()}
     key = _digest([contents, options, version])
     fit_key = _digest([contents, {k: options[k] for k in _FIT_OPTIONS}, version])
@@ -181,7 +183,7 @@ def open_run(request: Request) -> Run:
         "created": dt.datetime.now(dt.UTC).isoformat(timespec="microseconds"),
         "inputs": inputs,
         "options": options,
-        "versions": versions,
+        "versions": {**versions, "model": str(MODEL_VERSION)},
     }
     if request.out is not None:
         _refuse_other_run(request.out, key)

@@ -21,7 +21,7 @@ _LEFT_OUT: dict[str, tuple[str, ...]] = {
     "attempts": ("attempts", "makes"),
 }
 
-_AGREE = "agree on the height before charting, and write it down"
+_AGREE = "agree on the height in writing"
 
 #: Level name -> meaning; a column's own entry ("hand.left") wins over the bare level.
 MEANINGS: dict[str, str] = {

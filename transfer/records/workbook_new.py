@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import math
 import re
 import zipfile
 from collections.abc import Mapping
@@ -141,13 +142,13 @@ def _table_sheet(
 def _header_and_example(
     sheet: Worksheet, table: Table, columns: tuple[Column, ...], letters: dict[str, str]
 ) -> None:
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+    from openpyxl.styles import Alignment, Border, PatternFill, Protection, Side
 
     thin = Border(bottom=Side(style="thin"), right=Side(style="hair"))
     open_cell = Protection(locked=False)
     sheet.column_dimensions["A"].width = 11
     _style_head(_put(sheet, "A1", MARK), _OPTIONAL_FILL, thin)
-    _put(sheet, "A2", EXAMPLE).font = Font(bold=True, italic=True, color="FF595959")
+    _put(sheet, "A2", EXAMPLE).font = _font(bold=True, italic=True, color="FF595959")
     sheet["A2"].fill = PatternFill("solid", fgColor=_EXAMPLE_FILL)
     for column in columns:
         letter = letters[column.name]
@@ -155,7 +156,7 @@ def _header_and_example(
         head = _put(sheet, f"{letter}1", column.name)
         _style_head(head, _NEEDED_FILL if needed else _OPTIONAL_FILL, thin)
         example = _put(sheet, f"{letter}2", _typed(column, column.example))
-        example.font = Font(italic=True, color="FF595959")
+        example.font = _font(italic=True, color="FF595959")
         example.fill = PatternFill("solid", fgColor=_EXAMPLE_FILL)
         example.number_format = _FORMATS.get(column.type, "@")
         example.alignment = Alignment(horizontal="left")
@@ -167,10 +168,17 @@ def _header_and_example(
     sheet.row_dimensions[1].height = 30
 
 
-def _style_head(cell: Any, fill: str, border: Any) -> None:
-    from openpyxl.styles import Alignment, Font, PatternFill
+def _font(**given: Any) -> Any:
+    """The workbook's own font with changes; a font without a name falls back to any."""
+    from openpyxl.styles import Font
 
-    cell.font = Font(bold=True)
+    return Font(name="Calibri", size=11, **given)
+
+
+def _style_head(cell: Any, fill: str, border: Any) -> None:
+    from openpyxl.styles import Alignment, PatternFill
+
+    cell.font = _font(bold=True)
     cell.fill = PatternFill("solid", fgColor=fill)
     cell.border = border
     cell.alignment = Alignment(wrap_text=True, vertical="center")
@@ -267,12 +275,13 @@ def _print_setup(sheet: Worksheet, title: str, area: str) -> None:
     sheet.print_area = area
     sheet.print_options.gridLines = True
     sheet.page_margins.left = sheet.page_margins.right = 0.4
+    sheet.page_margins.top = sheet.page_margins.bottom = 0.6
     sheet.oddFooter.center.text = f"{title}, page &P of &N"
 
 
 def _definitions_sheet(book: Workbook, form: Form) -> None:
     """Every column and every level of every table, as text to read and print."""
-    from openpyxl.styles import Alignment, Border, Font, Side
+    from openpyxl.styles import Alignment, Border, Side
 
     sheet = book.create_sheet(DEFINITIONS)
     wrap = Alignment(wrap_text=True, vertical="top")
@@ -288,7 +297,8 @@ def _definitions_sheet(book: Workbook, form: Form) -> None:
             cell.alignment = wrap
             if not line[2]:
                 cell.border = Border(top=Side(style="hair"))
-        sheet[f"B{at}"].font = Font(bold=not line[2])
+        sheet.row_dimensions[at].height = 15.0 * math.ceil(max(len(line[7]), 1) / 92)
+        sheet[f"B{at}"].font = _font(bold=not line[2])
     for letter, width in zip("ABCDEFGH", (10, 14, 19, 18, 10, 14, 18, 90), strict=True):
         sheet.column_dimensions[letter].width = width
     sheet.protection.sheet = True

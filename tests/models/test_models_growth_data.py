@@ -17,6 +17,8 @@ from transfer.models.growth_data import (
     growth_data_from_season,
     until_week,
 )
+from transfer.models.growth_posterior import growth_provenance
+from transfer.models.growth_settings import GrowthSettings
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational, Parallel
 
@@ -114,6 +116,14 @@ def test_short_season_and_no_games_are_refused(season):
     none = replace(data, n=np.zeros_like(data.n), y=np.zeros_like(data.y))
     with pytest.raises(IdentificationError, match="no game attempts"):
         check_identified(none)
+
+
+def test_a_look_before_the_end_has_its_own_hash(season):
+    data = growth_data(weekly_cells(season), randomised=True)
+    whole, early = until_week(data, data.weeks), until_week(data, 20)
+    assert whole.data_hash == data.data_hash
+    hashes = {growth_provenance(d, GrowthSettings(), 1, {}).data_hash for d in (data, early, whole)}
+    assert len(hashes) == 2
 
 
 def test_dose_that_follows_the_calendar_alone_is_refused():

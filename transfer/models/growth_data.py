@@ -317,6 +317,7 @@ def until_week(data: GrowthData, week: int) -> GrowthData:
         minutes=data.minutes[:, :, :week],
         practice_n=data.practice_n[:, :, :week] if practice else None,  # type: ignore[index]
         practice_y=data.practice_y[:, :, :week] if practice else None,  # type: ignore[index]
+        data_hash="" if week < data.weeks else data.data_hash,
     )
 
 

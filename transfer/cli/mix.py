@@ -119,6 +119,11 @@ def parse_pairs(option: str, values: tuple[str, ...]) -> dict[str, float]:
     show_default=True,
     help="Weeks of the trial whose worth is shown.",
 )
+@click.option(
+    "--charting",
+    is_flag=True,
+    help="Also fit the transfer model and tell which attempts to chart next.",
+)
 def command(**given: Any) -> None:
     """Propose a player's weekly minutes of rep and live work.
 
@@ -135,15 +140,44 @@ def command(**given: Any) -> None:
 
     request = resolve(given)
     run = open_run(request)
-    advice, reason = advise(read_inputs(request), request, given)
+    records = read_inputs(request)
+    advice, reason = advise(records, request, given)
     told = plain({**advice.to_dict(), "prior_only_because": reason, "cautions": list(CAUTIONS)})
+    charting = what_to_chart(records, request, run, advice) if given["charting"] else None
+    if charting is not None:
+        told["charting"] = plain(charting.to_dict())
     kept = run.keep("mix.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
     if request.as_json:
         echo_json(told)
         return
     show(advice, reason)
+    if charting is not None:
+        show_charting(charting)
     if kept is not None:
         click.echo(f"\nKept: {kept}")
+
+
+def what_to_chart(records: Any, request: Any, run: Any, advice: Any) -> Any:
+    """Worth of further charted attempts, from the transfer model's fit."""
+    from transfer.cli.inputs import Study, cells_of
+    from transfer.decisions.charting import chart_next
+
+    study = Study(request, records, cells_of(records, request), run)
+    pace = {name: rate.rate for name, rate in advice.rates.items()}
+    return chart_next(study.fit(), study.cells, per_minute=pace)
+
+
+def show_charting(charting: Any) -> None:
+    """Print the sentence and the ten most telling blocks of attempts."""
+    import textwrap
+
+    from transfer.cli.screen import print_table
+
+    click.echo()
+    click.echo(textwrap.fill(charting.text, 96))
+    best = charting.table.sort_values("cut_per_minute", ascending=False, kind="stable").head(10)
+    columns = ["player", "setting", "attempts", "minutes", "sd_now", "sd_after", "variance_cut"]
+    print_table(best, columns, 2)
 
 
 def advise(records: Any, request: Any, given: dict[str, Any]) -> tuple[Any, str]:

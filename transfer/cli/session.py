@@ -192,7 +192,7 @@ def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, 
         band = (low, high)
     if given["practice"] is None:
         return {"plan": {"rates": stated}, "said": {}}
-    from transfer.decisions.session.records import session_inputs
+    from transfer.decisions.session.inputs import session_inputs
     from transfer.records.reading import read_records
 
     records = read_records(given["practice"], drills=given["drills"])

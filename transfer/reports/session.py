@@ -142,7 +142,7 @@ def _block(row: dict[Any, Any], plan: SessionPlan) -> dict[str, Any]:
         end = "by time"
     else:
         who = {"ladder": "each to", "group race": "first side to", "player race": "first to"}
-        end = f"{who[row['ending']]} {found.target} ({100 * found.probability:.0f} %)"
+        end = f"{who[row['ending']]} {found.target} ({100 * found.probability:.0f}\u00a0%)"
     setting = row["setting"] if row["contest"] else f"{row['mode']}, contest as it comes"
     return {
         **row,
@@ -204,11 +204,11 @@ def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
 def _print_size(plan: SessionPlan) -> float:
     """Print size in points at which the page holds what is on it, 5.5 to 8.5."""
     turns = plan.rotation.drop_duplicates(["block", "turn"])
-    wide = 1.0 if plan.baskets < 4 else 1.6  # four baskets wrap
+    wide = 1.0 if plan.baskets < 4 else 1.5  # four baskets wrap
     lines = len(plan.tasks) + wide * len(turns) + 3 * turns["block"].nunique()
     lines += 2 * wide * plan.groups["block"].nunique() + plan.starts["player"].nunique() + 6
     total = lines / 2 + 2.0 * len(plan.blocks) + 24
-    return round(min(8.5, max(5.5, 8.5 * 72 / total)), 2)
+    return round(min(8.5, max(5.5, 8.5 * 70 / total)), 2)
 
 
 def _defence_svg(plan: SessionPlan) -> str:

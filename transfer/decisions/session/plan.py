@@ -116,8 +116,8 @@ class SessionPlan:
         )
 
     @property
-    def text(self) -> str:
-        """The session in a few sentences."""
+    def headline(self) -> str:
+        """Size of the session, and whether the limits kept it from the wanted mix."""
         wanted = self.live_share * self.minutes
         parts = [
             f"{len(self.players)} players, {self.baskets} "
@@ -127,6 +127,18 @@ class SessionPlan:
         ]
         if abs(self.live_minutes - wanted) >= 1.0:
             parts.append(f"The mix asked for {wanted:.0f} live minutes; the limits decided.")
+        busiest = float(self.blocks["rate"].max()) * len(self.players) / self.baskets
+        if busiest > CROWDED:
+            parts.append(
+                f"At this pace a basket sees {busiest:.0f} shots a minute; expect fewer unless "
+                "players share more baskets or balls."
+            )
+        return " ".join(parts)
+
+    @property
+    def text(self) -> str:
+        """The session in a few sentences."""
+        parts = [self.headline]
         for block, found in self.targets.items():
             title = str(self.blocks.set_index("block")["title"].loc[block])
             parts.append(
@@ -135,12 +147,6 @@ class SessionPlan:
             )
         if (self.blocks["rate_source"] == "assumed").any():
             parts.append("Attempts per minute are partly assumed (judgement, no source).")
-        busiest = float(self.blocks["rate"].max()) * len(self.players) / self.baskets
-        if busiest > CROWDED:
-            parts.append(
-                f"At this pace a basket sees {busiest:.0f} shots a minute; expect fewer unless "
-                "players share more baskets or balls."
-            )
         parts.append(f"Variety of the planned repetitions: {self.variety.score:.2f} of 1.")
         return " ".join(parts)
 
@@ -321,7 +327,7 @@ def _starts(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFra
         return pd.DataFrame(columns=columns)
     settings = [s for s in challenge.table["setting"].unique() if str(s).startswith("rep")]
     rows = [
-        challenge.for_player(name, setting).head(1)[columns]
+        challenge.for_player(name, setting).query("charted").head(1)[columns]
         for name in names
         for setting in settings
     ]

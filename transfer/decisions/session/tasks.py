@@ -57,22 +57,17 @@ def balanced_tasks(count: int, seed: int) -> pd.DataFrame:
     combos = pd.DataFrame(list(product(*LEVELS.values())), columns=names)
     rng = np.random.default_rng(seed)
     groups = [[name] for name in names] + [list(pair) for pair in _PAIRS]
-    rows = [
-        (combos[group] == level).all(axis=1).to_numpy(float)
-        for group in groups
-        for level in combos[group].drop_duplicates().to_numpy()
-    ]
-    sizes = np.concatenate(
-        [np.full(n, n) for n in (len(combos[group].drop_duplicates()) for group in groups)]
-    )
+    codes = [combos.groupby(group, sort=False).ngroup().to_numpy() for group in groups]
+    rows = np.vstack([np.eye(code.max() + 1)[code].T for code in codes])
+    sizes = np.concatenate([np.full(code.max() + 1, code.max() + 1) for code in codes])
     found = optimize.milp(
         rng.random(len(combos)),
         constraints=[
-            optimize.LinearConstraint(np.array(rows), count // sizes, -(-count // sizes)),
+            optimize.LinearConstraint(rows, count // sizes, -(-count // sizes)),
             optimize.LinearConstraint(np.ones(len(combos)), count, count),
         ],
         integrality=np.ones(len(combos)),
-        bounds=optimize.Bounds(0, -(-count // len(combos))),
+        bounds=optimize.Bounds(count // len(combos), -(-count // len(combos))),
         options={"mip_rel_gap": 0.05, "time_limit": 2.0},
     )
     if found.x is None:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from transfer.decisions.challenge import BAND, ChallengeBand, find_challenge
 from transfer.decisions.defenders import DefenderRatings, rate_defenders
+from transfer.decisions.mix_limits import mode_of
 from transfer.decisions.mix_rates import AttemptRate, attempts_per_minute, stated
 from transfer.decisions.session.variety import TRAITS, Variety, variety
 from transfer.errors import ArgumentError, RecordsError, TransferError
@@ -135,7 +136,7 @@ def _rates(
     timed = rows.reindex(columns=[*rows.columns.drop("minutes", "ignore"), "minutes"])
     timed["minutes"] = timed["minutes"].astype(float)
     for setting in order:
-        if setting not in found:
+        if setting not in found and mode_of(setting) not in found:
             try:
                 found.update(attempts_per_minute(timed, [setting]))
             except ArgumentError as error:

@@ -31,10 +31,18 @@ def test_spans_and_intervals():
 def test_sentences_split_at_full_stops_and_not_at_decimals():
     text = "Live is 0.3 ahead. (R2 is a share: 1 is all.) The rest? Yes."
     parts = words.sentences(text)
-    assert parts == ["Live is 0.3 ahead.", "(R2 is a share: 1 is all.) The rest?", "Yes."]
+    assert parts == ["Live is 0.3 ahead.", "(R2 is a share: 1 is all.)", "The rest?", "Yes."]
 
 
 def test_asides_join_the_sentence_before():
-    assert words.join_asides(["(first) stays.", "A.", "(why)", "B."]) == [
-        "(first) stays.", "A. (why)", "B.",
+    assert words.join_asides(["(Freed.)", "(first) stays.", "A.", "(why)", "B."]) == [
+        "Freed.", "(first) stays.", "A. (why)", "B.",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(1.0, "over 99%"), (0.0, "under 1%"), (0.99, "99%"), (0.01, "1%"), (0.5, "50%")],
+)
+def test_a_chance_is_never_certain(value, text):
+    assert words.chance(value) == text

@@ -52,8 +52,8 @@ def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, s
         ),
         (
             "Chance",
-            f"{words.percent(verdict.probability)}, before: "
-            f"{words.percent(verdict.prior_probability)}",
+            f"{words.chance(verdict.probability)}, before: "
+            f"{words.chance(verdict.prior_probability)}",
             f"Posterior beside prior probability of {side}; ahead needs "
             f"{words.percent(PROBABILITY_AHEAD, 1)}.",
         ),
@@ -66,7 +66,7 @@ def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, s
         ),
         (
             "Practically equal",
-            words.percent(verdict.probability_in_rope),
+            words.chance(verdict.probability_in_rope),
             f"Chance that the difference lies between {words.number(verdict.rope[0])} and "
             f"{words.number(verdict.rope[1])}, the limits stated in advance.",
         ),

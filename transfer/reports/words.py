@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["interval", "join_asides", "number", "percent", "sentences", "span"]
+__all__ = ["chance", "interval", "join_asides", "number", "percent", "sentences", "span"]
 
 _MISSING = "–"
-_SENTENCE = re.compile(r"(?<=[.!?])\s+(?=[A-Z(])")
+_SENTENCE = re.compile(r"(?:(?<=[.!?])|(?<=[.!?]\)))\s+(?=[A-Z(])")
 
 
 def _known(value: float | None) -> bool:
@@ -18,6 +18,13 @@ def _known(value: float | None) -> bool:
 def percent(value: float | None, places: int = 0) -> str:
     """Write a proportion as percent; a missing one as a dash."""
     return f"{100 * value:.{places}f}%" if value is not None and _known(value) else _MISSING
+
+
+def chance(probability: float) -> str:
+    """Write a probability in whole percent; never 0% or 100%."""
+    if probability > 0.99:
+        return "over 99%"
+    return "under 1%" if probability < 0.01 else percent(probability)
 
 
 def number(value: float | None, places: int = 2) -> str:
@@ -48,11 +55,14 @@ def sentences(text: str) -> list[str]:
 
 
 def join_asides(parts: list[str]) -> list[str]:
-    """Put a sentence in brackets behind the sentence it explains."""
+    """Put a sentence in brackets behind the one it explains; free it where none stands before."""
     joined: list[str] = []
     for part in parts:
-        if part.startswith("(") and joined:
-            joined[-1] += f" {part}"
+        if part.startswith("(") and part.endswith(")"):
+            if joined:
+                joined[-1] += f" {part}"
+            else:
+                joined.append(part[1:-1])
         else:
             joined.append(part)
     return joined

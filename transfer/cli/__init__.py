@@ -14,6 +14,11 @@ __all__ = ["main"]
 #: Command name -> (module that holds ``command``, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str]] = {
     "init": ("transfer.cli.init", "Make a season folder: settings and empty record files."),
+    "workbook": ("transfer.cli.workbook", "An Excel workbook or printed sheet to chart into."),
+    "pseudonymise": (
+        "transfer.cli.pseudonymise",
+        "Record files with random codes; the key is kept elsewhere.",
+    ),
     "check": ("transfer.cli.check", "List every problem of all record files."),
     "rates": ("transfer.cli.rates", "Raw and shrunken make rates by player and setting."),
     "fit": ("transfer.cli.fit", "Fit the transfer model and keep the draws."),

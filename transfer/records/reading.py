@@ -34,7 +34,7 @@ from transfer.records.schema import TABLES
 from transfer.records.sheet_file import from_workbook
 from transfer.records.text_file import from_text
 
-__all__ = ["Records", "read_records"]
+__all__ = ["Records", "load_table", "read_records"]
 
 #: A file name, or a table that is in memory already.
 Input = str | Path | pd.DataFrame | None
@@ -175,7 +175,9 @@ def read_records(
     given = {"practice": practice, "games": games, "roster": roster, "drills": drills}
     problems = Problems()
     raws = {
-        name: _load(source, name, problems) for name, source in given.items() if source is not None
+        name: load_table(source, name, problems)
+        for name, source in given.items()
+        if source is not None
     }
     checked = {
         name: check_table(raw, TABLES[name], problems)
@@ -245,8 +247,18 @@ def _day(argument: str, value: datetime.date | str | None) -> datetime.date | No
         ) from None
 
 
-def _load(source: Any, table: str, problems: Problems) -> RawTable | None:
-    """Cells of one input, whatever its kind; None when nothing could be read."""
+def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
+    """Cells of one input, whatever its kind; None when nothing could be read.
+
+    Parameters
+    ----------
+    source : path or DataFrame
+        CSV, Parquet, ``.xlsx`` or a table in memory.
+    table : str
+        Name of the table wanted.
+    problems : Problems
+        Collector.
+    """
     if isinstance(source, pd.DataFrame):
         return from_frame(source, f"{table} (data frame)")
     path = Path(source)

@@ -11,6 +11,7 @@ import io
 import zipfile
 import zlib
 from dataclasses import dataclass
+from typing import IO
 from xml.parsers import expat
 
 __all__ = ["Refusal", "refusal_of"]
@@ -135,7 +136,7 @@ class _FoundError(Exception):
     """Ends parsing: a document type was seen (True), or the first element was (False)."""
 
 
-def _has_document_type(stream: io.BufferedIOBase | zipfile.ZipExtFile) -> bool:
+def _has_document_type(stream: IO[bytes]) -> bool:
     """Whether a document type stands before the first element, in any encoding."""
     parser = expat.ParserCreate()
 

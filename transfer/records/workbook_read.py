@@ -16,13 +16,20 @@ from transfer.records.exports import csv_text, restored_cell
 from transfer.records.headers import match_headers
 from transfer.records.problems import Problems
 from transfer.records.raw import RawTable
-from transfer.records.reading import Records, read_records
+from transfer.records.reading import Records, load_table, read_records
 from transfer.records.schema import TABLES
 from transfer.records.sheet_file import from_workbook, sheet_names
 from transfer.records.text_file import from_text
 from transfer.records.values import BLANKS
 
-__all__ = ["WorkbookRecords", "read_workbook", "write_tables"]
+__all__ = [
+    "WorkbookRecords",
+    "charted_frame",
+    "read_charted",
+    "read_workbook",
+    "refuse_other_rows",
+    "write_tables",
+]
 
 
 @dataclass(frozen=True)
@@ -154,6 +161,75 @@ def charted_frame(raw: RawTable, table: str) -> pd.DataFrame:
     return pd.DataFrame(columns, dtype=object)
 
 
+def read_charted(path: Path | str, table: str) -> pd.DataFrame:
+    """One table's cells as charted, from a file of any kind, without the checks.
+
+    Parameters
+    ----------
+    path : path
+        CSV, Parquet or ``.xlsx``.
+    table : str
+        Name of the table.
+
+    Returns
+    -------
+    DataFrame
+        See `charted_frame`.
+
+    Raises
+    ------
+    RecordsError
+        When the file cannot be read, or holds no column of the table.
+    """
+    problems = Problems()
+    raw = load_table(path, table, problems)
+    problems.raise_errors()
+    if raw is None:
+        raise RecordsError(
+            f"{Path(path).name} cannot be read",
+            rule="a record file is CSV, Parquet or .xlsx",
+            next_step="save it again as CSV in UTF-8",
+        )
+    frame = charted_frame(raw, table)
+    if frame.shape[1] == 0:
+        raise RecordsError(
+            f"{Path(path).name} holds no column of the table {table}",
+            rule=f"columns are {', '.join(TABLES[table].names)}",
+            next_step="rename the columns",
+        )
+    return frame
+
+
+def refuse_other_rows(
+    sheets: dict[str, pd.DataFrame], folder: Path | str, *, replace: bool = False
+) -> dict[Path, str]:
+    """Contents of the files to write, once it is sure that no other rows are lost by it.
+
+    Parameters
+    ----------
+    sheets, folder, replace
+        As in `write_tables`.
+
+    Returns
+    -------
+    dict of Path to str
+
+    Raises
+    ------
+    StorageError
+        When a file holds other rows already.
+    """
+    contents = {Path(folder) / f"{name}.csv": csv_text(sheet) for name, sheet in sheets.items()}
+    held = [p.name for p, text in contents.items() if not replace and _holds_other_rows(p, text)]
+    if held:
+        raise StorageError(
+            f"{folder} holds records already: {', '.join(held)}",
+            rule="records are not overwritten unless that is asked for",
+            next_step="choose another folder, or pass --replace",
+        )
+    return contents
+
+
 def write_tables(
     sheets: dict[str, pd.DataFrame], folder: Path | str, *, replace: bool = False
 ) -> tuple[Path, ...]:
@@ -178,14 +254,7 @@ def write_tables(
     StorageError
         When a file holds other rows already (nothing is written), or cannot be written.
     """
-    contents = {Path(folder) / f"{name}.csv": csv_text(sheet) for name, sheet in sheets.items()}
-    held = [p.name for p, text in contents.items() if not replace and _holds_other_rows(p, text)]
-    if held:
-        raise StorageError(
-            f"{folder} holds records already: {', '.join(held)}",
-            rule="records are not overwritten unless that is asked for",
-            next_step="choose another folder, or pass --replace",
-        )
+    contents = refuse_other_rows(sheets, folder, replace=replace)
     return tuple(write_text(path, text) for path, text in contents.items())
 
 

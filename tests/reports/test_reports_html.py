@@ -4,7 +4,6 @@ import html.parser
 import re
 
 import numpy as np
-import pandas as pd
 import pytest
 from invented import invented_cells, invented_posterior
 
@@ -14,6 +13,7 @@ from transfer.errors import StorageError
 from transfer.records.problems import Problem, problem_table
 from transfer.reports.cautions import CAUTIONS
 from transfer.reports.html import ReportContent, render_report, write_report
+from transfer.reports.sections import quality_section
 
 VOID = {"meta", "path", "use", "br", "rect", "link", "img"}
 
@@ -189,19 +189,28 @@ def test_one_mode_says_what_to_chart_and_gives_no_contrast():
     assert "Chart live shooting" in page
 
 
-def test_without_problems_the_page_says_so():
+def test_a_shared_page_has_no_players_and_hides_small_groups():
     cells = invented_cells(4)
     posterior = invented_posterior(cells, draws=200)
     reading = read_transfer(posterior, cells)
     none = problem_table([])
-    page = render_report(ReportContent("t", reading, posterior, cells, problems=none))
+    page = render_report(ReportContent("t", reading, posterior, cells, problems=none, shared=True))
     assert "No problems, warnings or notes" in page
-    page = render_report(ReportContent("t", reading, posterior, cells))
-    assert "were not part of this run" in page
-    assert isinstance(none, pd.DataFrame)
+    for row in cells.table.itertuples():
+        assert row.player not in page
+    assert page.count("hidden") == 2 * len(cells.settings)
+    words = str(quality_section([], None, []).blocks)
+    assert "were not part of this run" in words
 
 
-def test_a_page_that_cannot_be_written_leaves_the_old_one(content, tmp_path):
+def test_a_shared_page_keeps_rows_of_record_files_back(content):
+    section = quality_section([], content.problems, [], rows=False)
+    assert "P99" not in str(section.blocks)
+    assert "Warnings and notes: 1" in str(section.blocks)
+
+
+def test_a_page_that_cannot_be_written_leaves_the_old_one(content, tmp_path, monkeypatch):
+    monkeypatch.setattr("transfer.reports.html.render_report", lambda content: "new")
     blocked = tmp_path / "file"
     blocked.write_text("old", encoding="utf-8")
     with pytest.raises(StorageError):

@@ -27,7 +27,12 @@ TITLE = "Practice and game shooting"
     show_default=True,
     help="Score the forecasts on the later games, which fits once more.",
 )
-def command(title: str, score: bool, **given: Any) -> None:
+@click.option(
+    "--shared",
+    is_flag=True,
+    help="A page that may leave the staff: no players, small groups hidden.",
+)
+def command(title: str, score: bool, shared: bool, **given: Any) -> None:
     """Write the whole reading as one page: open it in a browser, or print it.
 
     The page needs no network and holds no script.
@@ -42,8 +47,8 @@ def command(title: str, score: bool, **given: Any) -> None:
             rule="a report is kept in --out, or below runs/ in a season folder",
             next_step="add --out DIR",
         )
-    page, reading = make_report(study, title, score)
-    kept = study.run.keep("report.html", page)
+    page, reading = make_report(study, title, score, shared)
+    kept = study.run.keep("report-shared.html" if shared else "report.html", page)
     if study.request.as_json:
         told = reading.to_dict()
         echo_json({"report": str(kept), "verdict": told["verdict"], "text": reading.text})
@@ -52,7 +57,7 @@ def command(title: str, score: bool, **given: Any) -> None:
     click.echo(f"\nReport: {kept}")
 
 
-def make_report(study: Study, title: str, score: bool) -> tuple[str, Reading]:
+def make_report(study: Study, title: str, score: bool, shared: bool = False) -> tuple[str, Reading]:
     """Fit or load, read, score and render.
 
     Parameters
@@ -63,6 +68,8 @@ def make_report(study: Study, title: str, score: bool) -> tuple[str, Reading]:
         Heading of the page.
     score : bool
         Whether to fit the early games once more and score forecasts of the later ones.
+    shared : bool
+        Whether the page may leave the staff.
 
     Returns
     -------
@@ -93,5 +100,6 @@ def make_report(study: Study, title: str, score: bool) -> tuple[str, Reading]:
         summary=records_summary(study.records, study.cells),
         remarks=[session_spread(sessions)[0], charter_agreement(study.records)],
         manifest=study.run.manifest,
+        shared=shared,
     )
     return render_report(content), reading

@@ -61,6 +61,9 @@ class ReportContent:
         Inputs and options of the run.
     prob : float
         Probability of the intervals.
+    shared : bool
+        A page that may leave the staff: without players and without rows of the record files, and
+        groups of fewer than 5 players hidden.
     """
 
     title: str
@@ -77,6 +80,7 @@ class ReportContent:
     remarks: Sequence[str] = ()
     manifest: Mapping[str, Any] | None = field(default=None)
     prob: float = 0.90
+    shared: bool = False
 
 
 @cache
@@ -147,15 +151,23 @@ def render_report(content: ReportContent) -> str:
     posterior, cells, prob = content.posterior, content.cells, content.prob
     information = content.information or read_information(posterior, cells, prob=prob)
     conversion = content.conversion or conversion_table(posterior, cells, prob=prob)
+    one_by_one = [] if content.shared else [sections.players_section(posterior, cells, prob)]
     parts = [
-        sections.settings_section(content.reading, posterior, prob),
-        sections.practice_game_section(posterior, cells, information, prob),
+        sections.settings_section(content.reading, posterior, prob, content.shared),
+        sections.practice_game_section(
+            posterior, cells, information, prob, points=not content.shared
+        ),
         sections.conversion_section(conversion),
-        sections.players_section(posterior, cells, prob),
+        *one_by_one,
         sections.forecast_section(
             content.later_games, content.left_out_player, content.missing_scores
         ),
-        sections.quality_section(list(content.summary), content.problems, list(content.remarks)),
+        sections.quality_section(
+            list(content.summary),
+            content.problems,
+            list(content.remarks),
+            rows=not content.shared,
+        ),
         sections.cautions_section(),
         method_section(),
         provenance_section(

@@ -39,6 +39,14 @@ __all__ = [
 ]
 
 
+#: Groups smaller than this are hidden on a page that leaves the staff (common practice, no source).
+SMALLEST_GROUP = 5
+
+
+def _count(number: int, hide: bool) -> str:
+    return "hidden" if hide else f"{number:,}"
+
+
 def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, str]]:
     """Quantity, value and meaning of every figure behind the verdict."""
     unit = "R²" if contrast_kind == "r2" else "correlation"
@@ -73,14 +81,16 @@ def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, s
     ]
 
 
-def settings_section(reading: Reading, posterior: TransferPosterior, prob: float) -> Section:
+def settings_section(
+    reading: Reading, posterior: TransferPosterior, prob: float, shared: bool = False
+) -> Section:
     """Transfer correlation of every practice setting, and what the settings explain together."""
     table = reading.table.assign(label=reading.table["setting"].map(setting_label))
     rows = [
         [
             Cell(r["label"]),
-            Cell(f"{r['attempts']:,}", right=True),
-            Cell(str(r["players"]), right=True),
+            Cell(_count(r["attempts"], shared and r["players"] < SMALLEST_GROUP), right=True),
+            Cell(_count(r["players"], shared and r["players"] < SMALLEST_GROUP), right=True),
             Cell(words.number(r["rho_mean"]), right=True),
             Cell(words.interval(r["rho_low"], r["rho_high"]), right=True),
             Cell(words.interval(r["prior_rho_low"], r["prior_rho_high"]), right=True),
@@ -143,21 +153,25 @@ def settings_section(reading: Reading, posterior: TransferPosterior, prob: float
 
 
 def practice_game_section(
-    posterior: TransferPosterior, cells: Cells, information: Information, prob: float
+    posterior: TransferPosterior,
+    cells: Cells,
+    information: Information,
+    prob: float,
+    points: bool = True,
 ) -> Section:
     """Practice against game with both uncertainties, and what attempts are worth."""
+    picture = blocks.figure(
+        practice_game,
+        practice_game.frame(posterior, cells, prob),
+        "practice-game",
+        f"One point per player-season; both lines are {prob:.0%} equal-tailed intervals of the "
+        "expected rate. Game rates are the uncertain side: they rest on far fewer attempts.",
+    )
     return Section(
         "practice-game",
         "Practice against game",
         [
-            blocks.figure(
-                practice_game,
-                practice_game.frame(posterior, cells, prob),
-                "practice-game",
-                f"One point per player-season; both lines are {prob:.0%} equal-tailed intervals of "
-                "the expected rate. Game rates are the uncertain side: they rest on far fewer "
-                "attempts.",
-            ),
+            *([picture] if points else []),
             blocks.heading("How much an attempt tells"),
             blocks.text(information.text),
         ],
@@ -350,7 +364,10 @@ def forecast_section(
 
 
 def quality_section(
-    summary: list[tuple[str, str]], problems: pd.DataFrame | None, remarks: list[str]
+    summary: list[tuple[str, str]],
+    problems: pd.DataFrame | None,
+    remarks: list[str],
+    rows: bool = True,
 ) -> Section:
     """What the records hold and what was noticed in them."""
     content: list[blocks.Block] = [blocks.pairs(summary), *(blocks.text(r) for r in remarks)]
@@ -358,6 +375,8 @@ def quality_section(
         content.append(blocks.text("The checks of the record files were not part of this run."))
     elif problems.empty:
         content.append(blocks.text("No problems, warnings or notes in the record files."))
+    elif not rows:
+        content.append(blocks.text(f"Warnings and notes: {len(problems)}, kept with the staff."))
     else:
         content.append(
             blocks.simple_table(

@@ -42,7 +42,7 @@ _TERMS = (
 def sampler_for(design: TransferDesign) -> SamplerSettings:
     """Return the default sampler settings for a design (own measurements at 14 to 280 units)."""
     if uses_centred(design):
-        return SamplerSettings(draws=1000, tune=600, target_accept=0.8, adaptation="diag")
+        return SamplerSettings(draws=1500, tune=800, target_accept=0.9, adaptation="diag")
     return SamplerSettings(draws=1000, tune=600, target_accept=0.9, adaptation="low_rank")
 
 

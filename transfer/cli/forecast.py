@@ -109,7 +109,8 @@ def show_forecast(found: Any, scores: Any) -> None:
 
     from transfer.cli.screen import print_table
 
-    print_table(found.table, _COLUMNS)
+    named = found.table["program"].fillna("").astype(str).str.len().any()
+    print_table(found.table, [c for c in _COLUMNS if named or c != "program"])
     click.echo()
     click.echo(textwrap.fill(found.text, 96))
     if scores is None:
@@ -117,7 +118,7 @@ def show_forecast(found: Any, scores: Any) -> None:
     for table in (scores.later_games, scores.left_out_player):
         if table is not None:
             click.echo()
-            print_table(table.table, _SCORES)
+            print_table(table.table, _SCORES, places=4)
             click.echo(textwrap.fill(table.text, 96))
     for reason in scores.missing:
         click.echo(reason)

@@ -7,6 +7,9 @@ import pandas as pd
 import pytest
 
 from transfer.cli import main
+from transfer.cli.inputs import Study
+from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.provenance import Provenance
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational
 
@@ -126,3 +129,35 @@ def test_out_keeps_the_advice(chosen, tmp_path, capsys):
     out = tmp_path / "kept"
     assert run(["mix", *chosen, "--out", str(out), "--json"]) == 0
     assert json.loads((out / "mix.json").read_text()) == json.loads(capsys.readouterr().out)
+
+
+def invented_fit(study):
+    """Draws without a sampler: the fit itself is tested with the model."""
+    cells, gate = study.cells, Diagnostics(1.0, 1000.0, 1000.0, 0, True)
+    omega = np.array([[1.0, 0.8, 0.4], [0.8, 1.0, 0.6], [0.4, 0.6, 1.0]])
+    population = PopulationDraws(
+        np.zeros((20, 3)), np.full((20, 3), 0.3), np.tile(omega, (20, 1, 1))
+    )
+    return TransferPosterior(
+        cells.settings,
+        cells.modes,
+        cells.units,
+        population,
+        population,
+        np.zeros((20, len(cells.units), 3)),
+        gate,
+        Provenance(1, cells.data_hash),
+    )
+
+
+def test_charting_tells_which_attempts_tell_most(chosen, capsys, monkeypatch):
+    monkeypatch.setattr(Study, "fit", invented_fit)
+    assert run(["mix", *chosen, "--charting", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["charting"]
+    assert "attempts of" in told["text"]
+    assert len(told["table"]) == 14 * 3 * 3
+    assert all(0 < row["variance_cut"] < 1 for row in told["table"])
+    assert run(["mix", *chosen, "--charting"]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "variance_cut" in printed
+    assert "% of the variance" in printed

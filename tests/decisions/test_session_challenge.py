@@ -130,6 +130,13 @@ def test_variance_cut_equals_the_brute_force_update():
     live = plan.table[plan.table["setting"] == "live/trailing"]
     assert live["minutes"].eq(25.0).all()
     assert "more attempts of" in plan.text
+    best = plan.best
+    assert best["unit"].is_unique
+    assert len(best) == 4
+    for row in best.to_dict(orient="records"):
+        rivals = plan.table[(plan.table["unit"] == row["unit"]) & (plan.table["attempts"] == 25)]
+        assert row["cut_per_minute"] == rivals["cut_per_minute"].max()
+    assert chart_next(posterior, cells, (1,)).text.endswith("what practice can tell.")
     with pytest.raises(ArgumentError, match="attempts="):
         chart_next(posterior, cells, (0,))
     other = Cells(cells.table, SETTINGS, posterior.units[1:], "none")

@@ -168,16 +168,15 @@ def what_to_chart(records: Any, request: Any, run: Any, advice: Any) -> Any:
 
 
 def show_charting(charting: Any) -> None:
-    """Print the sentence and the ten most telling blocks of attempts."""
+    """Print the sentence and the most telling setting of each player."""
     import textwrap
 
     from transfer.cli.screen import print_table
 
     click.echo()
     click.echo(textwrap.fill(charting.text, 96))
-    best = charting.table.sort_values("cut_per_minute", ascending=False, kind="stable").head(10)
     columns = ["player", "setting", "attempts", "minutes", "sd_now", "sd_after", "variance_cut"]
-    print_table(best, columns, 2)
+    print_table(charting.best, columns, 2)
 
 
 def advise(records: Any, request: Any, given: dict[str, Any]) -> tuple[Any, str]:

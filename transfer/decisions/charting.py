@@ -25,6 +25,9 @@ __all__ = ["ChartingPlan", "chart_next"]
 
 #: Posterior draws used; the average over more changes the third digit (own simulation).
 _DRAWS = 200
+#: Share of the forecast variance below which the text calls a block's worth little (judgement, no
+#: source).
+LITTLE = 0.05
 
 
 @dataclass(frozen=True)
@@ -45,17 +48,31 @@ class ChartingPlan:
     provenance: Provenance
 
     @property
+    def best(self) -> pd.DataFrame:
+        """The most telling setting of each player, for the largest block; best player first.
+
+        By minute where rates were given, else by attempt. Settings without a rate (games) are
+        left out where others have one.
+        """
+        rows = self.table[self.table["attempts"] == self.table["attempts"].max()]
+        by = "cut_per_minute" if rows["cut_per_minute"].notna().any() else "cut_per_attempt"
+        rows = rows[rows[by].notna()].sort_values(by, ascending=False, kind="stable")
+        return rows.drop_duplicates("unit").reset_index(drop=True)
+
+    @property
     def text(self) -> str:
-        """The most telling block of attempts, in words."""
-        by = "cut_per_minute" if self.table["cut_per_minute"].notna().any() else "cut_per_attempt"
-        row = self.table.sort_values(by, ascending=False, kind="stable").iloc[0]
+        """The most telling block of attempts, in words, and whether it tells much at all."""
+        row = self.best.iloc[0]
         time = "" if np.isnan(row["minutes"]) else f" (about {row['minutes']:.0f} minutes)"
         what = "game attempts" if row["setting"] == GAME else f"attempts of {row['setting']}"
-        return (
-            f"Charting {row['attempts']:.0f} more {what} of {row['player']}{time} tells most: the "
-            f"uncertainty of the game rate goes from {row['sd_now']:.1f} to "
-            f"{row['sd_after']:.1f} points (standard deviation of the expected rate)."
+        told = (
+            f"{row['attempts']:.0f} more {what} of {row['player']}{time} tell most: the standard "
+            f"deviation of the expected game rate goes from {row['sd_now']:.2f} to "
+            f"{row['sd_after']:.2f} points ({100 * row['variance_cut']:.0f} % of the variance)."
         )
+        if row["variance_cut"] < LITTLE:
+            told += " That is little: what is charted already tells most of what practice can tell."
+        return told
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values."""

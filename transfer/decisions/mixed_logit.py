@@ -111,7 +111,7 @@ def laplace_at(
     y: np.ndarray,
     X: np.ndarray,
     groups: Sequence[Group],
-    sds: Sequence[float],
+    sds: Sequence[float] | np.ndarray,
     *,
     fixed_sd: float = 2.0,
     offset: np.ndarray | None = None,
@@ -126,7 +126,7 @@ def laplace_at(
     X : array, shape (N, F)
         Fixed effects; F may be 0.
     groups : sequence of Group
-    sds : sequence of float
+    sds : sequence of float, or array
         One per group.
     fixed_sd : float
         Prior standard deviation of the fixed effects.

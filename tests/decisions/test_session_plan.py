@@ -241,4 +241,13 @@ def test_starting_spots_come_from_the_challenge_band():
     assert plan.starts["rate"].between(0.45, 0.65).all()
     assert set(plan.starts["player"]) <= set(codes(5))
     assert len(plan.starts) >= 4
-    assert "Where reps are a challenge" in render_session(plan, "x")
+    assert plan.ladders.groupby("player").size().eq(5).all()
+    assert (
+        plan.ladders.groupby("player")["distance_ft"]
+        .apply(lambda d: d.is_monotonic_increasing)
+        .all()
+    )
+    page = render_session(plan, "x")
+    assert "Where reps are a challenge" in page
+    one = plan.ladders[plan.ladders["player"] == "P01"]["distance_ft"]
+    assert "  ".join(f"{feet:.0f}" for feet in one) in page

@@ -54,7 +54,7 @@ def render_session(plan: SessionPlan, title: str) -> str:
         baskets=range(1, plan.baskets + 1),
         groups=_groups(plan),
         starts=_starts(plan),
-        start_settings=list(plan.starts["setting"].unique()),
+        start_settings=[*plan.starts["setting"].unique(), "ladder, ft"],
         cautions=plan.cautions,
         seed=plan.seed,
     )
@@ -188,16 +188,18 @@ def _groups(plan: SessionPlan) -> list[dict[str, Any]]:
 
 def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
     settings = list(plan.starts["setting"].unique())
+    rungs = plan.ladders.groupby("player")["distance_ft"]
+    ladder = {player: "  ".join(f"{feet:.0f}" for feet in far) for player, far in rungs}
     rows = []
-    for player, part in plan.starts.groupby("player", sort=False):
-        by = part.set_index("setting")
+    for player in [p for p in plan.players if p in ladder or p in set(plan.starts["player"])]:
+        by = plan.starts[plan.starts["player"] == player].set_index("setting")
         cells = [
             f"{by['spot'][s]} {by['entry'][s]} {by['rate'][s]:.2f}".replace("_", " ")
             if s in by.index
             else ""
             for s in settings
         ]
-        rows.append({"player": player, "cells": cells})
+        rows.append({"player": player, "cells": [*cells, ladder.get(player, "")]})
     return rows
 
 

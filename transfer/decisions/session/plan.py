@@ -23,6 +23,7 @@ from transfer.decisions.session.variety import Variety, variety
 from transfer.errors import ArgumentError
 from transfer.provenance import Provenance, hash_frames
 from transfer.records.geometry import spot
+from transfer.records.schema import CONTESTS
 
 __all__ = ["SESSION_CAUTIONS", "SessionPlan", "plan_session"]
 
@@ -70,6 +71,9 @@ class SessionPlan:
         By block.
     starts : DataFrame
         Per player a spot inside the challenge band to start from; empty without a band.
+    ladders : DataFrame
+        Per player the rungs of the ladder (``player``, ``rung``, ``distance_ft``, ``rate``), from
+        the plainest repetition setting charted; empty without a band.
     variety : Variety
         Of the planned repetitions.
     provenance : Provenance
@@ -86,6 +90,7 @@ class SessionPlan:
     rotation: pd.DataFrame
     targets: dict[int, RaceTarget]
     starts: pd.DataFrame
+    ladders: pd.DataFrame
     variety: Variety
     provenance: Provenance
     cautions: tuple[str, ...] = SESSION_CAUTIONS
@@ -165,6 +170,7 @@ class SessionPlan:
             "turns": self.turns,
             "targets": {str(k): dict(v.__dict__) for k, v in self.targets.items()},
             "starts": self.starts,
+            "ladders": self.ladders,
             "variety": self.variety.to_dict(),
             "text": self.text,
             "cautions": list(self.cautions),
@@ -255,7 +261,7 @@ def plan_session(
     return SessionPlan(
         names, baskets, int(minutes), seed, live_share, blocks, tasks,
         pd.concat([groups, free_sides(chosen, names, baskets, seed)], ignore_index=True),
-        rotation, targets, _starts(challenge, names), variety(tasks),
+        rotation, targets, _starts(challenge, names), _ladders(challenge, names), variety(tasks),
         Provenance(seed, hash_frames(players=listed), settings=sizes),
     )  # fmt: skip
 
@@ -332,3 +338,13 @@ def _starts(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFra
         for setting in settings
     ]
     return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+
+
+def _ladders(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFrame:
+    columns = ["player", "rung", "distance_ft", "rate"]
+    if challenge is None:
+        return pd.DataFrame(columns=columns)
+    table = challenge.ladders
+    reps = [s for s in CONTESTS if f"rep/{s}" in set(table["setting"])]
+    kept = table["player"].isin(list(names)) & (table["setting"] == f"rep/{(reps or ['none'])[0]}")
+    return table.loc[kept, columns].reset_index(drop=True)

@@ -61,6 +61,7 @@ def test_large_difference_in_twelve_programs_is_ahead(trial):
     verdict = trial.main.verdict
     assert trial.verdict == "ahead"
     assert trial.favours == "live"
+    assert verdict.prior_probability == pytest.approx(0.5, abs=1e-12)
     assert word(verdict.contraction, verdict.probability, verdict.probability_in_rope) == "ahead"
     assert verdict.interval.low < true_points(trial) < verdict.interval.high
     assert trial.text.startswith("With the mix assigned by lot, live work gave more game ")

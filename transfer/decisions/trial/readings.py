@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtr
 
 from transfer.decisions.trial.effects import Estimand, GrowthEffect, effect_of, mix_contrast
 from transfer.decisions.trial.plan import TrialPlan
@@ -178,9 +179,31 @@ def judged(
     """Judge an estimand of a fitted posterior; see `read_contrast`."""
     effect = effect_of(posterior, estimand)
     verdict = judge(effect.draws, effect.prior_draws, rope)
+    before = prior_probability(estimand, posterior.settings)
+    if before is not None:
+        live = (effect.draws > 0).mean() >= 0.5
+        verdict = replace(verdict, prior_probability=before if live else 1.0 - before)
     return TrialReading(
         label, effect, verdict if by_lot else at_most_leaning(verdict), by_lot, posterior
     )
+
+
+def prior_probability(estimand: Estimand, settings: GrowthSettings) -> float | None:
+    """P(live is better) before any record, exactly; ``None`` under a flat prior.
+
+    Parameters
+    ----------
+    estimand : Estimand
+    settings : GrowthSettings
+
+    Returns
+    -------
+    float or None
+    """
+    if settings.priors.is_flat:
+        return None
+    mean = sum(estimand.weights) * settings.priors.gain_mean
+    return float(ndtr(mean / estimand.prior_sd(settings)))
 
 
 def at_most_leaning(verdict: Verdict) -> Verdict:

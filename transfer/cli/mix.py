@@ -253,6 +253,8 @@ def show(advice: Any, reason: str) -> None:
     if reason:
         click.echo(textwrap.fill(f"Starting assumption only: {reason}.", 96))
     click.echo(textwrap.fill(rest, 96))
+    if advice.advice == "run the trial":
+        click.echo("Next: transfer trial plan draws the halves by lot.")
     click.echo()
     columns = [
         "setting",

@@ -73,6 +73,10 @@ class MixAdvice:
     assigned : bool
         Whether the mix behind the draws was assigned by lot.
     provenance : Provenance
+    prob : float
+        Probability of the interval of the gain.
+    problem : MixProblem or None
+        The week that was solved, for checks.
     """
 
     settings: tuple[str, ...]

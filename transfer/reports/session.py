@@ -54,7 +54,7 @@ def render_session(plan: SessionPlan, title: str) -> str:
         baskets=range(1, plan.baskets + 1),
         groups=_groups(plan),
         starts=_starts(plan),
-        start_settings=[*plan.starts["setting"].unique(), "ladder, ft"],
+        start_settings=[*plan.starts["setting"].unique(), "ladder, ft (beyond the charted range)"],
         cautions=plan.cautions,
         seed=plan.seed,
     )
@@ -188,8 +188,13 @@ def _groups(plan: SessionPlan) -> list[dict[str, Any]]:
 
 def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
     settings = list(plan.starts["setting"].unique())
-    rungs = plan.ladders.groupby("player")["distance_ft"]
-    ladder = {player: "  ".join(f"{feet:.0f}" for feet in far) for player, far in rungs}
+    ladder = {
+        player: "  ".join(
+            f"{feet:.0f}" if known else f"({feet:.0f})"
+            for feet, known in zip(rungs["distance_ft"], rungs["charted"], strict=True)
+        )
+        for player, rungs in plan.ladders.groupby("player")
+    }
     rows = []
     for player in [p for p in plan.players if p in ladder or p in set(plan.starts["player"])]:
         by = plan.starts[plan.starts["player"] == player].set_index("setting")

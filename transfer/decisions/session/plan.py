@@ -72,11 +72,14 @@ class SessionPlan:
     starts : DataFrame
         Per player a spot inside the challenge band to start from; empty without a band.
     ladders : DataFrame
-        Per player the rungs of the ladder (``player``, ``rung``, ``distance_ft``, ``rate``), from
-        the plainest repetition setting charted; empty without a band.
+        Per player the rungs of the ladder (``player``, ``rung``, ``distance_ft``, ``rate``,
+        ``charted``: not extrapolated), from the plainest repetition setting charted; empty
+        without a band.
     variety : Variety
         Of the planned repetitions.
     provenance : Provenance
+    cautions : tuple of str
+        What the page must say.
     """
 
     players: tuple[str, ...]
@@ -341,7 +344,7 @@ def _starts(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFra
 
 
 def _ladders(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFrame:
-    columns = ["player", "rung", "distance_ft", "rate"]
+    columns = ["player", "rung", "distance_ft", "rate", "charted"]
     if challenge is None:
         return pd.DataFrame(columns=columns)
     table = challenge.ladders

@@ -26,7 +26,9 @@ def is_example(text: str) -> bool:
 def without_examples(
     headers: list[str], rows: list[Line], table: str, place: tuple[str, str], problems: Problems
 ) -> tuple[list[str], list[Line]]:
-    """Leave out rows marked as example, and the column that marks them when nothing else is in it.
+    """Leave out rows marked as example and, in such a sheet, columns in which nothing is charted.
+
+    The sheet offers every column; one that was left blank is as if it had never been there.
 
     Parameters
     ----------
@@ -56,10 +58,21 @@ def without_examples(
             _warn_changed(headers, number, line, table, place, problems)
         else:
             kept.append((number, line))
-    if any(at < len(line) and cell_text(line[at].value).strip() for _, line in kept):
-        return headers, kept
-    trimmed = [(number, line[:at] + line[at + 1 :]) for number, line in kept]
-    return headers[:at] + headers[at + 1 :], trimmed
+    charted = [i for i, header in enumerate(headers) if _is_charted(i, header, table, kept)]
+    trimmed = [(n, _at(line, charted) + line[len(headers) :]) for n, line in kept]
+    return [headers[i] for i in charted], trimmed
+
+
+def _at(line: tuple[Any, ...], charted: list[int]) -> tuple[Any, ...]:
+    """The cells of the charted columns; a row may end early."""
+    return tuple(line[i] for i in charted if i < len(line))
+
+
+def _is_charted(at: int, header: str, table: str, rows: list[Line]) -> bool:
+    """Whether a column holds anything, or is needed and so may not go missing unseen."""
+    name = header.strip().lower()
+    needed = any(c.name == name and c.required != "no" for c in TABLES[table].columns)
+    return needed or any(at < len(line) and cell_text(line[at].value).strip() for _, line in rows)
 
 
 def _warn_changed(

@@ -1,0 +1,62 @@
+"""The README keeps its word: its Python runs, its commands, targets and files exist."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def python_of_the_readme() -> str:
+    blocks = re.findall(r"```python\n(.*?)```", README, flags=re.DOTALL)
+    assert len(blocks) == 1
+    return blocks[0]
+
+
+def test_python_is_ten_lines():
+    assert len([line for line in python_of_the_readme().splitlines() if line.strip()]) == 10
+
+
+@pytest.mark.fit
+def test_python_runs_and_says_what_it_shows(tmp_path, monkeypatch):
+    (tmp_path / "data").symlink_to(ROOT / "data")
+    monkeypatch.chdir(tmp_path)
+    printed = io.StringIO()
+    with contextlib.redirect_stdout(printed):
+        exec(compile(python_of_the_readme(), "README.md", "exec"), {})
+    assert (tmp_path / "one_program.nc").stat().st_size > 10_000
+    assert "cannot tell" in printed.getvalue()
+    assert "P01" in printed.getvalue()
+
+
+def test_named_commands_exist():
+    from transfer.cli import COMMANDS
+
+    named = set(re.findall(r"transfer (?:--)?([a-z]+)\b", "\n".join(shell_lines())))
+    assert named >= {"init", "check", "compare", "report"}
+    assert named <= {*COMMANDS, "help"}
+
+
+def test_named_targets_exist():
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    named = set(re.findall(r"make ([a-z]+)", "\n".join(shell_lines())))
+    assert {"demo", "test"} <= named
+    assert named <= set(re.findall(r"^([a-z]+):", makefile, flags=re.MULTILINE))
+
+
+def test_named_files_exist():
+    linked = re.findall(r"\]\(([^)#:]+)\)", README)
+    assert "DEVELOPERS.md" in linked
+    assert [name for name in linked if not (ROOT / name).exists()] == []
+
+
+def shell_lines() -> list[str]:
+    """Indented lines and words in back quotes: what a reader would type."""
+    indented = [line for line in README.splitlines() if line.startswith("    ")]
+    return indented + re.findall(r"`((?:make|transfer) [^`]+)`", README)

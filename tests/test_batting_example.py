@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from transfer.cli import main
+from transfer.rates.james_stein import james_stein_arcsine
 
 pytestmark = pytest.mark.fit
 BATTING = Path(__file__).resolve().parents[1] / "data" / "batting"
@@ -42,8 +43,16 @@ def total_error(estimate: pd.Series, truth: pd.Series) -> float:
 
 def test_first_45_at_bats_as_the_games_so_far(capsys, season_truth):
     told = run_json(
-        capsys, "forecast", "--games", str(BATTING / "games_first45.csv"),
-        "--later", str(BATTING / "games_rest.csv"), "--level", "other", "--seed", "1",
+        capsys,
+        "forecast",
+        "--games",
+        str(BATTING / "games_first45.csv"),
+        "--later",
+        str(BATTING / "games_rest.csv"),
+        "--level",
+        "other",
+        "--seed",
+        "1",
     )
     forecast = pd.Series({p["player"]: p["mean"] for p in told["players"]})
     truth = season_truth["remainder_avg"]
@@ -59,10 +68,25 @@ def test_first_45_at_bats_as_the_games_so_far(capsys, season_truth):
 def test_first_45_at_bats_as_practice_for_the_rest(capsys, season_truth):
     """Leave-one-player-out forecasts from practice alone; nothing is tuned to this set."""
     told = run_json(
-        capsys, "forecast", "--practice", str(BATTING / "practice_first45.csv"),
-        "--games", str(BATTING / "games_rest.csv"), "--level", "other", "--seed", "1", "--score",
+        capsys,
+        "forecast",
+        "--practice",
+        str(BATTING / "practice_first45.csv"),
+        "--games",
+        str(BATTING / "games_rest.csv"),
+        "--level",
+        "other",
+        "--seed",
+        "1",
+        "--score",
     )
-    table = pd.DataFrame(told["scores"]["left_out_player"]["table"]).set_index("forecast")
-    assert {"raw", "pooled"} <= set(table.index)
+    table = pd.DataFrame(told["scores"]["left_out_player"]["forecasts"]).set_index("forecast")
+    assert {"raw", "pooled", "practice_only"} <= set(table.index)
     assert np.isfinite(table["log_score"]).all()
-    assert (table["squared_error"] > 0).all()
+    # James-Stein is computed from the same first part (1975 version, arcsine scale).
+    stein = james_stein_arcsine(season_truth["hits"].to_numpy(), np.full(18, 45))
+    total = float(((stein.rates - season_truth["remainder_avg"]) ** 2).sum())
+    print(table[["log_score", "squared_error"]].round(4).to_string(), f"James-Stein {total:.4f}")
+    assert total == pytest.approx(0.021517, abs=2e-4)
+    # The raw average of a player is the worst of them, whatever practice is worth.
+    assert table["squared_error"].drop("raw").max() < table.at["raw", "squared_error"]

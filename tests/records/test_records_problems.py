@@ -343,3 +343,21 @@ def test_names_are_masked_in_every_problem():
     text = records.quality.to_string()
     assert "Ada" not in text
     assert "A… B…" in text
+
+
+def test_a_drills_table_without_rows_supplies_nothing(tmp_path):
+    practice = tmp_path / "practice.csv"
+    practice.write_text(
+        "date,session,player,drill,mode,contest,attempts,makes\n"
+        "2026-01-05,1,P01,D1,rep,none,10,6\n",
+        encoding="utf-8",
+    )
+    drills = tmp_path / "drills.csv"
+    drills.write_text("drill,mode,contest\n", encoding="utf-8")
+    try:
+        records = read_records(practice=practice, drills=drills)
+    except RecordsError as error:
+        assert all(problem["rule"] for problem in error.problems)
+    else:
+        assert records.practice is not None
+        assert records.practice["mode"].tolist() == ["rep"]

@@ -192,7 +192,7 @@ def _positions(names: tuple[str, ...], labels: tuple[str, ...], what: str) -> np
 
 
 def deviations(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
-    """Each player's deviation from the mean of his program, shape (D, P, K + 1), logit."""
+    """Each player's deviation from the mean of the program, shape (D, P, K + 1), logit."""
     centred: np.ndarray = posterior.theta - posterior.population.mu[:, None, :]
     return centred - program_effects(posterior, programs)
 

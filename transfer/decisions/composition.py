@@ -154,7 +154,7 @@ def carry_over_weights(population: PopulationDraws) -> np.ndarray:
 
 
 def game_given_practice(population: PopulationDraws) -> tuple[np.ndarray, np.ndarray]:
-    """Conditional Normal of a player's game deviation given his practice deviations.
+    """Conditional Normal of a player's game deviation given the practice deviations.
 
     Parameters
     ----------

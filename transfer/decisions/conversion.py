@@ -243,7 +243,7 @@ def _write_conversion(table: pd.DataFrame) -> str:
         f"A player who makes {100 * row['practice_rate']:.0f}% of {row['attempts']} "
         f"{row['setting']} attempts is expected to make {100 * row['game_mean']:.0f}% in games in "
         f"the long run ({100 * row['prob']:.0f}% equal-tailed interval of that expected rate "
-        f"{100 * row['game_low']:.0f}% to {100 * row['game_high']:.0f}%); of his next "
+        f"{100 * row['game_low']:.0f}% to {100 * row['game_high']:.0f}%); of the player's next "
         f"{row['next_attempts']} game attempts, {row['makes_low']} to "
         f"{row['makes_high']} makes are to be expected (count to come, same probability).{slope} "
         "Use the table for a player whose games are not known yet; for the others see their "

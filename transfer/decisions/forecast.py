@@ -223,8 +223,8 @@ def forecast_unseen(
 ) -> Forecast:
     """Forecast a player without games, with or without practice counts.
 
-    With counts, his practice rates are drawn from their posterior by importance sampling from the
-    Normal at its mode in each population draw, and his game rate from the conditional Normal. An
+    With counts, the practice rates are drawn from their posterior by importance sampling from the
+    Normal at its mode in each population draw, and the game rate from the conditional Normal. An
     unknown program adds the spread between programs where the model has it.
 
     Parameters

@@ -310,7 +310,7 @@ def _equivalence_row(basis: str, amount: float, draws: np.ndarray, prob: float) 
 
 
 def _amount(value: float, unit: str) -> str:
-    return f"more {unit} than anyone can chart" if np.isinf(value) else f"{value:,.0f} {unit}"
+    return f"no number of {unit}" if np.isinf(value) else f"{value:,.0f} {unit}"
 
 
 def _write_information(
@@ -324,7 +324,7 @@ def _write_information(
     for row in equivalence.to_dict(orient="records"):
         unit = "attempts" if row["basis"] == "per attempt" else "minutes"
         parts.append(
-            f"{row['amount']:,.0f} live {unit} a player tell as much about his games as "
+            f"{row['amount']:,.0f} live {unit} a player tell as much about the player's games as "
             f"{_amount(row['median'], 'rep ' + unit)} (median; {100 * row['prob']:.0f}% "
             f"equal-tailed interval {_amount(row['low'], unit)} to {_amount(row['high'], unit)}); "
             f"the chance that no number of rep {unit} tells as much is "

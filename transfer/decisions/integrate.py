@@ -1,6 +1,6 @@
 """One-player integrals: a Normal prior on the logit times binomial counts.
 
-Three uses share this module: the likelihood of a player's games with his game rate integrated out,
+Three uses share this module: the likelihood of a player's games with the game rate integrated out,
 draws of a rate given counts, and conditioning a new player on practice counts. All are vectorised
 over posterior draws and players. The quadrature is adaptive Gauss-Hermite: nodes are centred on the
 mode and scaled by the curvature of each integrand (Naylor & Smith 1982, from memory).
@@ -185,7 +185,7 @@ def condition_on_practice(
     y: np.ndarray,
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Weighted draws of a new player's practice logits given his practice counts.
+    """Weighted draws of a new player's practice logits given the practice counts.
 
     Per population draw: the mode of the K-dimensional posterior by Newton, one draw from the
     Normal at the mode, and its importance weight. The weights carry the evidence of the counts

@@ -1,7 +1,7 @@
 """Leaving a player's games out without fitting again.
 
-The importance ratio of a draw is one over the likelihood of the player's games with his game
-rate integrated out given his practice rates (conditional Normal times binomial, adaptive
+The importance ratio of a draw is one over the likelihood of the player's games with the game
+rate integrated out given the practice rates (conditional Normal times binomial, adaptive
 Gauss-Hermite). The likelihood at the drawn game rate would not do: that rate has seen the very
 games, and its ratios have a far heavier tail. Ratios are Pareto-smoothed; players with k-hat above
 0.7 are listed and need a fit without them.
@@ -54,7 +54,7 @@ class LeaveOut:
     khat : array, shape (P,)
         Tail shape of the ratios.
     conditional_mean : array, shape (D, P)
-        Mean game logit of the player given his practice rates.
+        Mean game logit of the player given the practice rates.
     conditional_sd : array, shape (D,)
         Its standard deviation.
     mix : GameMix
@@ -107,7 +107,7 @@ def leave_player_out_weights(posterior: TransferPosterior, cells: Cells) -> Leav
 
 
 def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
-    """Forecast of each player's game rate from his practice, his own games left out.
+    """Forecast of each player's game rate from practice, the player's own games left out.
 
     Parameters
     ----------
@@ -191,10 +191,10 @@ def score_leave_player_out(
 ) -> ScoreTable:
     """Score forecasts of each player's games by forecasters that have not seen them.
 
-    ``raw`` is the player's make rate over all practice attempts taken as his game rate; ``pooled``
+    ``raw`` is the player's make rate over all practice attempts taken as the game rate; ``pooled``
     the one game rate of all others; ``game_only`` a new player by the others' games;
-    ``practice_only`` the transfer model with his practice and the others' records. ``both`` is not
-    there: without his games it is ``practice_only``.
+    ``practice_only`` the transfer model with the player's practice and the others' records.
+    ``both`` is not there: without the player's games it is ``practice_only``.
 
     Parameters
     ----------

@@ -187,6 +187,8 @@ def read_transfer(
     rope: tuple[float, float] = (-0.05, 0.05),
     prob: float = 0.90,
     contrast: str = "r2",
+    *,
+    assigned: bool = False,
 ) -> Reading:
     """Read how much practice numbers tell about games, live against rep.
 
@@ -203,6 +205,8 @@ def read_transfer(
         Probability of every interval.
     contrast : {"r2", "rho"}
         Live minus rep as a difference of R2 or of the best composites' correlations.
+    assigned : bool
+        Whether the practice mix was assigned by lot; a reading stays an association either way.
 
     Returns
     -------
@@ -235,6 +239,7 @@ def read_transfer(
         attempts=attempts,
         players=len(posterior.units),
         step=step,
+        assigned=assigned,
     )
     return Reading(
         table=_settings_table(post, prior, counts, prob),

@@ -1,7 +1,7 @@
 """Words of a reading: plain sentences by the verdict rule, and the next step worth taking.
 
 The words speak of what a practice number tells about games. They never say that practice did
-something to game shooting: the mix of practice was chosen, and players differ.
+something to game shooting: a reading compares players, whoever chose the mix.
 """
 
 from __future__ import annotations
@@ -100,6 +100,8 @@ class ReadingFacts:
     players : int
         Player-seasons used.
     step : NextStep
+    assigned : bool
+        Whether the practice mix was assigned by lot.
     """
 
     verdict: Verdict | None
@@ -111,6 +113,7 @@ class ReadingFacts:
     attempts: Mapping[str, int]
     players: int
     step: NextStep
+    assigned: bool = False
 
 
 def player_seasons_for(contraction: float) -> float:
@@ -368,10 +371,14 @@ def write_reading(facts: ReadingFacts) -> str:
         f"Used: {' and '.join(practice)} practice attempts and {facts.attempts['game']:,} game "
         f"attempts of {facts.players} player-seasons."
     )
+    mix = (
+        "The practice mix was assigned by lot, but this reading still"
+        if facts.assigned
+        else "The practice mix was chosen, not assigned by lot, and this"
+    )
     parts.append(
-        "The practice mix was chosen, not assigned by lot, and this compares players with each "
-        "other: it says what a practice number tells about games, not what a drill does to a "
-        "player."
+        f"{mix} compares players with each other: it says what a practice number tells about "
+        "games, not what a drill does to a player."
     )
     parts.append(f"Next: {facts.step.text}")
     return " ".join(parts)

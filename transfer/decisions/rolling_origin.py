@@ -152,10 +152,10 @@ def held_out_games(cells: Cells) -> HeldOut:
 def five_forecasts(
     posterior: TransferPosterior, early: Cells, seed: int | None = None
 ) -> list[RateForecast]:
-    """The five forecasts from one fit to the early records.
+    """The five forecasts from one fit to the early records; three where no practice was charted.
 
     ``raw`` is each player's own average; ``pooled`` one rate for all; ``game_only`` the shrunken
-    average of games alone; ``practice_only`` his practice with his own games left out (importance
+    average of games alone; ``practice_only`` the player's practice, own games left out (importance
     weights); ``both`` the transfer model with everything.
 
     Parameters
@@ -180,13 +180,16 @@ def five_forecasts(
     counts = count_cells(posterior, early)
     chosen = posterior.provenance.seed if seed is None else seed
     units, n, y = posterior.units, counts.game_n, counts.game_y
+    simple = [raw_forecast(units, n, y), pooled_forecast(units, n, y)]
+    fitted = game_mix(posterior, early).rates(posterior.theta[:, :, -1])
+    if not posterior.settings:
+        return [*simple, RateForecast("game_only", units, fitted)]
     alone = fit_game_only(n, y, game_only_prior(posterior), seed=chosen)
     return [
-        raw_forecast(units, n, y),
-        pooled_forecast(units, n, y),
+        *simple,
         RateForecast("game_only", units, alone.rates),
         practice_only_forecast(leave_player_out_weights(posterior, early), chosen),
-        RateForecast("both", units, game_mix(posterior, early).rates(posterior.theta[:, :, -1])),
+        RateForecast("both", units, fitted),
     ]
 
 

@@ -2,7 +2,7 @@
 
 Every unit gets every practice setting and the game, charted or not: a cell without attempts adds
 nothing to the likelihood, keeps the arrays the same shape for the same units, and lets a player be
-left out by setting his counts to zero.
+left out by setting the game counts to zero.
 """
 
 from __future__ import annotations

@@ -80,11 +80,16 @@ class Records:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row per given table: rows, players, attempts, makes, first and last date."""
+        """One row per given table: rows, players, attempts, makes, first and last date.
+
+        Attempts charted a second time by another charter are counted once.
+        """
         rows = []
         for name in ("practice", "games"):
             frame = getattr(self, name)
             if frame is not None:
+                if "second_chart" in frame:
+                    frame = frame[frame["second_chart"] != "yes"]
                 keys = frame[["program", "season", "player"]].drop_duplicates()
                 rows.append(
                     {

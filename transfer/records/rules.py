@@ -117,6 +117,8 @@ def fill_from_drills(c: Checked, drills: Checked | None, problems: Problems) -> 
         shared = [n for n in c.table.names if n in drills.columns and n not in ("drill", "program")]
         for name in shared:
             default, own = drills.columns[name], c.get(name)
+            if default.codes.size == 0:
+                continue
             filled = np.where(lookup >= 0, default.codes[lookup], -1)
             take = (own.codes < 0) & ~own.bad & (filled >= 0)
             if take.any():

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
-from trial_seasons import START, play, trial_plan, weekly_of
+from trial_seasons import START, play, trial_plan, trial_roster, weekly_of
 
 from transfer.decisions.trial.analysis import analyse_trial
 from transfer.decisions.trial.companions import control_text
+from transfer.decisions.trial.plan import make_plan
 from transfer.decisions.trial.sheets import write_plan
 from transfer.decisions.trial.wording import CHOSEN_MIX, chance
 from transfer.decisions.verdict import word
@@ -202,6 +203,19 @@ def test_interim_look_before_the_swap(small):
     assert found.classical is None
 
 
+def test_pairs_are_named_and_a_player_without_records_is_kept():
+    roster = trial_roster(1, 8).assign(pair=[f"D{i // 2}" for i in range(8)])
+    plan = make_plan(roster, weeks=12, start=START, seed=2, unit="pair", strata=())
+    weekly = weekly_of(play(plan, GrowthTruth(players=8, weeks=12), 1))
+    absent = weekly.table[weekly.table["player"] != "P004"]
+    found = analyse_trial(
+        WeeklyCells(absent, 12, weekly.starts, "absent"), plan, sensitivity=False, redraws=99
+    )
+    assert found.main.posterior.data.players == 8
+    assert any("drawn in pairs" in note for note in found.notes)
+    assert found.adherence.players.set_index("player").loc["P004", "missed_weeks"] == 12
+
+
 def test_check_outcome_in_line_and_out_of_line(small):
     plan, weekly = small
     rng = np.random.default_rng(5)
@@ -228,7 +242,9 @@ def test_check_outcome_in_line_and_out_of_line(small):
     ("outcome", "message"),
     [
         ({"player": ["P001"], "attempts": [3], "makes": [1]}, "week or date"),
-        ({"player": ["P001"], "week": [1], "attempts": [3], "makes": [4]}, "row 1: makes 4"),
+        ({"player": ["P001"], "week": [1], "attempts": [3], "makes": [4]}, "makes 4 of attempts 3"),
+        ({"player": ["P001"], "week": ["x"], "attempts": [3], "makes": [1]}, "row 1: week or"),
+        ({"player": ["Z"], "week": [1], "attempts": [3], "makes": [1]}, "no player and week"),
         ({"player": ["P001"], "week": [1], "attempts": ["x"], "makes": [1]}, "attempts x"),
     ],
 )

@@ -62,6 +62,9 @@ def test_strata_come_from_the_roster():
         (lambda f: pd.concat([f, f.iloc[[0]]]), "two rows for one week"),
         (lambda f: f.assign(week_start="2026-11-03"), "starts on 2026-11-03"),
         (lambda f: f.assign(live_share=0.7), "live shares"),
+        (lambda f: f.assign(live_share="much"), "live_share 'much'"),
+        (lambda f: f.assign(week=["one", *f["week"][1:]]), "row 1, week 'one'"),
+        (lambda f: f.drop(columns="minutes"), "no column minutes"),
         (
             lambda f: f.assign(arm=["live_heavy", *f["arm"][1:-1], "rep_heavy"]),
             "different calendars",

@@ -278,7 +278,7 @@ def _trial(
         sensitivity=sensitivity_table(main, data, **terms) if sensitivity else pd.DataFrame(),
         looks=_looks(data, plan, cells, terms),
         adherence=followed,
-        randomisation=randomisation_test(cells, plan, redraws=redraws, seed=seed),
+        randomisation=_randomisation(cells, plan, redraws, seed, notes),
         classical=classical_companion(cells, plan),
         control=control,
         notes=tuple(notes),
@@ -331,6 +331,16 @@ def _if_identified(data: Any, label: str, notes: list[str], **terms: Any) -> Tri
         return None
 
 
+def _randomisation(
+    cells: TrialCells, plan: TrialPlan, redraws: int, seed: int, notes: list[str]
+) -> RandomisationTest | None:
+    try:
+        return randomisation_test(cells, plan, redraws=redraws, seed=seed)
+    except IdentificationError as error:
+        notes.append(f"No randomisation test: {error.message}.")
+        return None
+
+
 def _plan_notes(plan: TrialPlan, cells: TrialCells) -> list[str]:
     notes = []
     week = cells.recorded_weeks
@@ -339,6 +349,11 @@ def _plan_notes(plan: TrialPlan, cells: TrialCells) -> list[str]:
         notes.append(f"Unplanned look after week {week}; planned: {planned}.")
     if plan.settings["design"] != "parallel" and not plan.has_swapped(week):
         notes.append("Nobody has swapped yet, so different players are compared.")
+    if plan.settings["unit"] != "player":
+        notes.append(
+            f"Players were drawn in {plan.settings['unit']}s: the randomisation test keeps them "
+            "together, the model treats players as separate, so its range is somewhat too narrow."
+        )
     return notes
 
 

@@ -87,20 +87,32 @@ def control_cells(cells: TrialCells, outcome: pd.DataFrame, plan: TrialPlan) -> 
         week=_plan_weeks(outcome, plan),
         player=outcome["player"].astype(str),
     )
-    bad = ~((frame["y"] >= 0) & (frame["y"] <= frame["n"]))
-    if bad.any():
-        row = int(np.flatnonzero(bad)[0])
-        raise RecordsError(
-            f"check outcome, row {row + 1}: makes {outcome['makes'].iloc[row]} of attempts "
-            f"{outcome['attempts'].iloc[row]}",
-            rule="whole numbers with 0 <= makes <= attempts",
-            next_step="correct the row",
-        )
+    _check_counts(outcome, frame)
     keys = ["program", "player", "week"] if "program" in frame else ["player", "week"]
     sums = frame.groupby(keys, as_index=False)[["n", "y"]].sum()
     table = cells.table.drop(columns=["n", "y"]).merge(sums, on=keys, how="left")
+    if table["n"].isna().all():
+        raise RecordsError(
+            "the check outcome has no player and week of the plan",
+            rule="program and player as in the plan, weeks 1, 2, ... of the plan or dates",
+            next_step="use the codes and weeks of the plan, or leave the check outcome out",
+        )
     table[["n", "y"]] = table[["n", "y"]].fillna(0).astype(np.int64)
     return TrialCells(table, cells.start, cells.recorded_weeks, cells.notes)
+
+
+def _check_counts(outcome: pd.DataFrame, frame: pd.DataFrame) -> None:
+    whole = (frame["n"] % 1 == 0) & (frame["y"] % 1 == 0) & frame["week"].notna()
+    bad = ~(whole & (frame["y"] >= 0) & (frame["y"] <= frame["n"]))
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        when = outcome["week" if "week" in outcome else "date"].iloc[row]
+        raise RecordsError(
+            f"check outcome, row {row + 1}: week or date {when}, makes "
+            f"{outcome['makes'].iloc[row]} of attempts {outcome['attempts'].iloc[row]}",
+            rule="a week or date, and whole numbers with 0 <= makes <= attempts",
+            next_step="correct the row",
+        )
 
 
 def control_text(row: dict[str, Any]) -> str:

@@ -138,7 +138,7 @@ def _arrays(
     swaps = np.array([SIGN[a] for a in weekly_arms(plan.calendar, blocks, FIRST_ARMS[0])])
     n, y = n * (swaps != 0), y * (swaps != 0)
     excess = y
-    if plan.settings["design"] != "parallel":
+    if plan.has_swapped(cells.recorded_weeks):
         total = n.sum(axis=1, keepdims=True)
         own = np.divide(
             y.sum(axis=1, keepdims=True), total, out=np.zeros_like(total), where=total > 0

@@ -71,14 +71,14 @@ def plan_from_assignments(
         raise _refuse("some players lack some weeks", "every player has a row for every week")
     first_arm, blocks = _pattern(grid)
     season = _season(frame, blocks)
-    share = frame.loc[frame["arm"] == "live_heavy", "live_share"].astype(float).unique()
-    low = frame.loc[frame["arm"] == "rep_heavy", "live_share"].astype(float).unique()
+    share = frame.loc[frame["arm"] == "live_heavy", "live_share"].unique()
+    low = frame.loc[frame["arm"] == "rep_heavy", "live_share"].unique()
     if len(share) != 1 or len(low) != 1 or abs(share[0] + low[0] - 1.0) > 1e-6:
         raise _refuse(
             f"live shares {sorted(share)} and {sorted(low)}",
             "one live share per arm, and the two add up to 1, e.g. .8 and .2",
         )
-    minutes = float(frame.loc[frame["arm"] != BREAK, "minutes"].astype(float).median())
+    minutes = float(frame.loc[frame["arm"] != BREAK, "minutes"].median())
     check_settings(float(share[0]), minutes, rope)
     known = grid.index.to_frame(index=False)
     if roster is not None:
@@ -118,12 +118,30 @@ def _checked(assignments: pd.DataFrame) -> pd.DataFrame:
         raise _refuse(f"arm {unknown[0]!r} is unknown", f"one of {', '.join(ARMS)}")
     if "program" not in frame:
         frame["program"] = "program"
-    if "minutes" not in frame:
-        frame["minutes"] = frame["rep_minutes"].astype(float) + frame["live_minutes"].astype(float)
-    frame = frame.astype({"program": str, "player": str, "week": int})
+    on = frame["arm"] != BREAK
+    frame["week"] = _numbers(frame, "week", on | ~on).astype(int)
+    frame["live_share"] = _numbers(frame, "live_share", on)
+    if "minutes" in frame:
+        frame["minutes"] = _numbers(frame, "minutes", on)
+    elif {"rep_minutes", "live_minutes"} <= set(frame.columns):
+        frame["minutes"] = _numbers(frame, "rep_minutes", on) + _numbers(frame, "live_minutes", on)
+    else:
+        raise _refuse("no column minutes", "shooting minutes a week, or rep_minutes, live_minutes")
+    frame = frame.astype({"program": str, "player": str})
     if frame.duplicated(["program", "player", "week"]).any():
         raise _refuse("a player has two rows for one week", "one row per player and week")
     return frame
+
+
+def _numbers(frame: pd.DataFrame, column: str, needed: pd.Series) -> pd.Series:
+    """A column as numbers; what cannot be read in a needed row is refused."""
+    numbers = pd.to_numeric(frame[column], errors="coerce")
+    bad = numbers.isna() & needed
+    if bad.any():
+        value = frame.loc[bad, column].iloc[0]
+        row = int(bad.to_numpy().argmax()) + 1
+        raise _refuse(f"row {row}, {column} {str(value)!r}", f"{column} is a number")
+    return numbers
 
 
 def _pattern(grid: pd.DataFrame) -> tuple[dict[tuple[str, str], str], list[int]]:

@@ -111,6 +111,7 @@ def plan_cells(weekly: WeeklyCells, plan: TrialPlan) -> TrialCells:
             "Records before week 1 are not analysed; they set the exposure each player brings."
         )
     table = _complete(inside, plan)
+    start = {unit: start.get(unit, (START_MINUTES, START_MINUTES)) for unit in table["unit"]}
     active = table[["n", "rep_n", "live_n", "rep_minutes", "live_minutes"]].fillna(1.0).sum(axis=1)
     return TrialCells(table, start, int(table.loc[active > 0, "week"].max()), tuple(notes))
 

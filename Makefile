@@ -4,6 +4,7 @@
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+STUDIES := reports/studies
 # A Python to use instead of the one that is found: make PYTHON=python3.14 demo
 PYTHON ?=
 
@@ -72,7 +73,11 @@ layers: $(STAMP)  ## imports go one way between the rooms
 architecture: $(STAMP)  ## the map in DEVELOPERS.md is the code's
 	$(BIN)/python tests/architecture/check_map.py
 
-studies: $(STAMP)  ## long studies (hours)
+studies: $(STAMP)  ## long studies (hours); tables into reports/studies
+	$(BIN)/python -m transfer.decisions.trial.study --out $(STUDIES)/growth-tables.md
+	$(BIN)/python -m transfer.models.growth_study --out $(STUDIES)/growth-laplace-vs-nuts.md
+	$(BIN)/python -m transfer.decisions.mix_regret $(STUDIES)/mix-regret.md 120 20261125
+	$(BIN)/python tests/studies/transfer_operating.py --out $(STUDIES)
 	$(BIN)/python -m pytest -m slow
 
 calibration: $(STAMP)  ## simulation-based calibration (hours)

@@ -31,8 +31,8 @@ def test_python_runs_and_says_what_it_shows(tmp_path, monkeypatch):
     with contextlib.redirect_stdout(printed):
         exec(compile(python_of_the_readme(), "README.md", "exec"), {})
     assert (tmp_path / "one_program.nc").stat().st_size > 10_000
-    assert "cannot tell" in printed.getvalue()
-    assert "P01" in printed.getvalue()
+    assert "live minus rep is" in printed.getvalue()
+    assert "NRV-01" in printed.getvalue()
 
 
 def test_named_commands_exist():

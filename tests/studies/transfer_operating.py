@@ -76,9 +76,11 @@ def one_season(scenario: str, index: int) -> dict[str, Any]:
         "favours": verdict.favours,
         "mean": verdict.mean,
         "contrast_covered": bool(
-            verdict.interval.low <= target["r2_live"] - target["r2_rep"] <= verdict.interval.high),
-        "rho_covered": [bool(a <= t <= b) for a, t, b in
-                        zip(low, truth.omega[-1, :-1], high, strict=True)],
+            verdict.interval.low <= target["r2_live"] - target["r2_rep"] <= verdict.interval.high
+        ),
+        "rho_covered": [
+            bool(a <= t <= b) for a, t, b in zip(low, truth.omega[-1, :-1], high, strict=True)
+        ],
         "r2_all_mean": float(composed.r2_all.mean()),
     }
 
@@ -95,16 +97,25 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
         ahead = done["verdict"] == "ahead"
         wrong = ahead & (done["favours"] != "live") if ".30" in scenario else ahead
         earlier = EARLIER[scenario]
-        out.append({
-            "scenario": scenario, "seasons": len(done), "gate failed": len(part) - len(done),
-            "contraction": done["contraction"].mean(), "earlier": earlier[0],
-            "ahead": ahead.mean(), "earlier ahead": earlier[1], "wrong ahead": wrong.mean(),
-            "cannot tell": (done["verdict"] == "cannot_tell").mean(),
-            "earlier cannot tell": earlier[2],
-            "mean estimate": done["mean"].mean(), "earlier mean": earlier[3],
-            "coverage contrast": done["contrast_covered"].mean(),
-            "coverage rho": covered.mean(), "median seconds": done["seconds"].median(),
-        })
+        out.append(
+            {
+                "scenario": scenario,
+                "seasons": len(done),
+                "gate failed": len(part) - len(done),
+                "contraction": done["contraction"].mean(),
+                "earlier": earlier[0],
+                "ahead": ahead.mean(),
+                "earlier ahead": earlier[1],
+                "wrong ahead": wrong.mean(),
+                "cannot tell": (done["verdict"] == "cannot_tell").mean(),
+                "earlier cannot tell": earlier[2],
+                "mean estimate": done["mean"].mean(),
+                "earlier mean": earlier[3],
+                "coverage contrast": done["contrast_covered"].mean(),
+                "coverage rho": covered.mean(),
+                "median seconds": done["seconds"].median(),
+            }
+        )
     return pd.DataFrame(out)
 
 
@@ -113,8 +124,9 @@ def markdown(summary: pd.DataFrame, when: str) -> str:
     head = "| " + " | ".join(summary.columns) + " |\n|" + "---|" * len(summary.columns) + "\n"
     lines = []
     for row in summary.itertuples(index=False):
-        lines.append("| " + " | ".join(
-            f"{v:.2f}" if isinstance(v, float) else str(v) for v in row) + " |")
+        lines.append(
+            "| " + " | ".join(f"{v:.2f}" if isinstance(v, float) else str(v) for v in row) + " |"
+        )
     versions = ", ".join(f"{k} {v}" for k, v in package_versions().items())
     return (
         "# What the reading can tell, by number of players\n\n"

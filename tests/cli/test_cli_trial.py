@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from transfer.cli import main
+from transfer.records.season import start_season
 
 
 def run(words: list[str], capsys) -> tuple[int, str, str]:
@@ -123,6 +124,38 @@ def test_unreadable_roster(tmp_path, capsys):
     code, _, err = run(plan_words(tmp_path / "bad.csv", tmp_path / "trial"), capsys)
     assert code == 2
     assert "cannot be read as a roster" in err
+
+
+def test_plan_in_a_season_folder_takes_its_roster_and_minutes(tmp_path, capsys, monkeypatch):
+    start_season(tmp_path / "season")
+    pd.DataFrame({"player": ["P01", "P02", "P03"], "position": "guard"}).to_csv(
+        tmp_path / "season" / "roster.csv", index=False
+    )
+    settings = tmp_path / "season" / "transfer.toml"
+    text = settings.read_text()
+    assert "budget_minutes = 70" in text
+    settings.write_text(text.replace("budget_minutes = 70", "budget_minutes = 45"))
+    monkeypatch.chdir(tmp_path / "season")
+    words = [
+        "trial",
+        "plan",
+        "--weeks",
+        "12",
+        "--start",
+        "2026-11-02",
+        "--seed",
+        "1",
+        "--out",
+        "trial",
+        "--json",
+    ]
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    assert json.loads(out)["settings"]["minutes_per_week"] == 45.0
+    monkeypatch.chdir(tmp_path)
+    code, out, _ = run([*words, "--unit", "player"], capsys)
+    assert code == 2
+    assert "--roster is missing" in json.loads(out)["message"]
 
 
 def test_register_keeps_a_lot_drawn_elsewhere(roster, tmp_path, capsys):
@@ -286,3 +319,20 @@ def test_one_program_of_the_demo_cannot_tell(capsys):
     code, out, _ = run(words, capsys)
     assert code == 0
     assert json.loads(out)["verdict"] == "cannot_tell"
+
+
+@pytest.mark.slow
+@pytest.mark.fit
+def test_sampler_and_quick_fit_agree(season, capsys):
+    """The headline fit passes its gate and says the same as the Laplace twin."""
+    words = analyse_words(season, "--plan", str(season / "trial" / "plan.json"), "--json")
+    _, quick, _ = run(words, capsys)
+    words[words.index("quick")] = "sampler"
+    code, sampled, _ = run(words, capsys)
+    one, two = json.loads(quick), json.loads(sampled)
+    assert code == 0
+    assert two["growth"]["method"] == "nuts"
+    assert two["growth"]["diagnostics"]["passed"] is True
+    sd = two["contrast"]["sd"]
+    assert abs(one["contrast"]["mean"] - two["contrast"]["mean"]) < 0.15 * sd
+    assert one["contrast"]["sd"] == pytest.approx(sd, rel=0.1)

@@ -199,7 +199,8 @@ def analyse_trial(
     plan : TrialPlan or path, optional
         The plan, or its ``plan.json``. Without it the mix counts as chosen.
     fit : callable
-        ``fit(data, settings, seed=seed)``; the numpy Laplace fit, or the sampler.
+        ``fit(data, settings, seed=seed)`` for the main reading: the numpy Laplace fit, or the
+        sampler. Everything beside the main reading uses the Laplace fit.
     free_throws : DataFrame, optional
         A check outcome: ``player``, ``attempts``, ``makes``, ``week`` or ``date``, ``program``.
     rope : (float, float), optional
@@ -257,6 +258,7 @@ def _trial(
     other = None if free_throws is None else control_cells(cells, free_throws, plan)
     data = assigned_data(cells, plan)
     main = read_contrast(data, "as assigned", fit=fit, by_lot=True, **terms)
+    twin = fit_growth_laplace
     followed = adherence(plan, cells)
     done = done_data(cells, plan)
     notes = [*cells.notes, *_plan_notes(plan, cells)]
@@ -264,11 +266,11 @@ def _trial(
     if done is None:
         notes.append("Some practice lacks minutes, so there is no analysis by minutes done.")
     else:
-        as_done = _if_identified(done, "as done", notes, fit=fit, by_lot=False, **terms)
+        as_done = _if_identified(done, "as done", notes, fit=twin, by_lot=False, **terms)
     control = None
     if other is not None:
         control = read_contrast(
-            assigned_data(other, plan), "check outcome", fit=fit, by_lot=True, **terms
+            assigned_data(other, plan), "check outcome", fit=twin, by_lot=True, **terms
         )
     return TrialAnalysis(
         plan=plan,

@@ -45,6 +45,12 @@ if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES``
     from transfer.models.growth_posterior import GrowthPosterior
     from transfer.models.growth_settings import GrowthPriors, GrowthSettings
     from transfer.models.posterior import Diagnostics, TransferPosterior
+    from transfer.models.predictive import (
+        PosteriorPredictive,
+        PriorPredictive,
+        posterior_predictive,
+        prior_predictive,
+    )
     from transfer.models.priors import TransferPriors
     from transfer.models.sampling import SamplerSettings
     from transfer.models.storage import load_fit, save_fit
@@ -149,6 +155,12 @@ _HOMES: dict[str, tuple[str, ...]] = {
         "TransferPosterior",
     ),
     "transfer.models.fit": ("fit_transfer",),
+    "transfer.models.predictive": (
+        "PosteriorPredictive",
+        "PriorPredictive",
+        "posterior_predictive",
+        "prior_predictive",
+    ),
     "transfer.models.sampling": ("SamplerSettings",),
     "transfer.models.storage": (
         "load_fit",
@@ -269,6 +281,8 @@ __all__ = [
     "MissingPackageError",
     "MixAdvice",
     "MixLimits",
+    "PosteriorPredictive",
+    "PriorPredictive",
     "Provenance",
     "RateDifference",
     "RateTable",
@@ -318,6 +332,8 @@ __all__ = [
     "measure_mix",
     "plan_session",
     "pooled_first_to_k",
+    "posterior_predictive",
+    "prior_predictive",
     "proportion_interval",
     "rate_defenders",
     "rate_difference",

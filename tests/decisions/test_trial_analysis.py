@@ -278,3 +278,16 @@ def test_missing_minutes_leave_the_assigned_analysis_standing():
 )
 def test_chance_never_claims_certainty(probability, said):
     assert chance(probability) == said
+
+
+def test_parallel_groups_use_the_difference_between_players():
+    plan = trial_plan(6, design="parallel")
+    season = play(plan, replace(LARGE, teams=6), 4)
+    found = analyse_trial(weekly_of(season), plan, sensitivity=False, redraws=199)
+    assert found.main.posterior.data.parallel
+    assert found.favours == "live"
+    assert found.main.verdict.contraction < 0.6
+    assert found.randomisation.difference > 0
+    assert found.as_done is not None
+    assert found.classical is None
+    assert not any("Nobody has swapped" in note for note in found.notes)

@@ -81,7 +81,7 @@ studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 	$(BIN)/python -m pytest -m slow
 
 calibration: $(STAMP)  ## simulation-based calibration (hours)
-	$(BIN)/python -m pytest -m slow -k calibration
+	$(BIN)/python tests/studies/calibration.py --out $(STUDIES)
 
 bench: $(STAMP)  ## timings side by side with plain ways of doing the same
 	$(BIN)/python -m pytest -m slow tests/benchmarks

@@ -14,8 +14,17 @@ import pandas as pd
 
 __all__ = ["Provenance", "hash_frames", "package_versions"]
 
-_PACKAGES = ("practice-transfer", "numpy", "scipy", "pandas", "statsmodels", "pymc", "pytensor",
-             "nutpie", "arviz")
+_PACKAGES = (
+    "practice-transfer",
+    "numpy",
+    "scipy",
+    "pandas",
+    "statsmodels",
+    "pymc",
+    "pytensor",
+    "nutpie",
+    "arviz",
+)
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,23 @@ from transfer.provenance import Provenance
 __all__ = ["Interval", "Result", "interval_from_draws", "plain"]
 
 #: ``eti`` equal-tailed; ``hdi`` highest density; other kinds are frequentist method names.
-IntervalKind = Literal["eti", "hdi", "wilson", "jeffreys", "clopper_pearson", "agresti_coull",
-                       "modified_jeffreys", "newcombe", "miettinen_nurminen", "mee",
-                       "profile_likelihood", "q_profile", "bootstrap", "normal", "t"]
+IntervalKind = Literal[
+    "eti",
+    "hdi",
+    "wilson",
+    "jeffreys",
+    "clopper_pearson",
+    "agresti_coull",
+    "modified_jeffreys",
+    "newcombe",
+    "miettinen_nurminen",
+    "mee",
+    "profile_likelihood",
+    "q_profile",
+    "bootstrap",
+    "normal",
+    "t",
+]
 
 
 @dataclass(frozen=True)

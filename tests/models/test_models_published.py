@@ -25,9 +25,16 @@ def one_setting(n, y, unit=None, covariates=None, priors=()) -> TransferDesign:
     unit = np.arange(len(n)) if unit is None else np.asarray(unit)
     units = tuple(f"U{i:02d}" for i in range(unit.max() + 1))
     return TransferDesign(
-        settings=(), units=units, programs=("A",), n=n, y=y, unit=unit,
-        setting=np.zeros(len(n), np.int64), program=np.zeros(len(units), np.int64),
-        covariates=covariates, covariate_priors=tuple(priors),
+        settings=(),
+        units=units,
+        programs=("A",),
+        n=n,
+        y=y,
+        unit=unit,
+        setting=np.zeros(len(n), np.int64),
+        program=np.zeros(len(units), np.int64),
+        covariates=covariates,
+        covariate_priors=tuple(priors),
     )
 
 
@@ -48,15 +55,17 @@ def test_surgical_posterior(reference):
     Published means from the MultiBUGS example file; exact values by quadrature in the same table.
     """
     data, published = reference("surgical"), reference("surgical_posterior")
-    priors = TransferPriors(mu_game=(0.0, 1000.0), tau_game_sd=0.001,
-                            tau_family="inverse_gamma_variance")
+    priors = TransferPriors(
+        mu_game=(0.0, 1000.0), tau_game_sd=0.001, tau_family="inverse_gamma_variance"
+    )
     fit = fit_design(one_setting(data["n"], data["r"]), "surgical", priors, seed=11, sampler=LONG)
     rates = special.expit(fit.theta[:, :, 0])
     for j, row in published.iterrows():
         error = 4 * mcse(rates[:, j])
         assert rates[:, j].mean() == pytest.approx(row["quadrature_mean"], abs=error + 5e-4)
         assert rates[:, j].mean() == pytest.approx(
-            row["random_mean"], abs=error + 4 * row["random_mc_error"])
+            row["random_mean"], abs=error + 4 * row["random_mc_error"]
+        )
         assert rates[:, j].std() == pytest.approx(row["quadrature_sd"], rel=0.08)
     # Mamba.jl example page, reproduced by quadrature: mu -2.55375 (.15342).
     mu = fit.population.mu[:, 0]
@@ -96,14 +105,18 @@ def herd_log_likelihood(mu, beta, sd, data: pd.DataFrame, nodes: int = 40) -> np
     total = np.zeros(len(mu))
     for _, herd in data.groupby("herd"):
         period = herd["period"].to_numpy(int)
-        shift = np.where(period[None, :] > 1, np.column_stack([np.zeros(len(mu)), beta])[
-            :, period - 1], 0.0)
+        shift = np.where(
+            period[None, :] > 1, np.column_stack([np.zeros(len(mu)), beta])[:, period - 1], 0.0
+        )
         eta = (mu[:, None] + shift)[:, :, None] + sd[:, None, None] * x[None, None, :]
         n, y = herd["size"].to_numpy(float), herd["incidence"].to_numpy(float)
         inside = (y[None, :, None] * eta - n[None, :, None] * np.logaddexp(0, eta)).sum(axis=1)
         total += special.logsumexp(inside, axis=1, b=w / w.sum())
-    constant = (special.gammaln(data["size"] + 1) - special.gammaln(data["incidence"] + 1)
-                - special.gammaln(data["size"] - data["incidence"] + 1)).sum()
+    constant = (
+        special.gammaln(data["size"] + 1)
+        - special.gammaln(data["incidence"] + 1)
+        - special.gammaln(data["size"] - data["incidence"] + 1)
+    ).sum()
     return total + float(constant)
 
 
@@ -121,20 +134,24 @@ def test_cbpp_posterior_and_lme4(reference):
     assert -2 * best[0] == pytest.approx(183.967, abs=2e-3)
     for j, step in enumerate(np.eye(5) * 2e-2):
         for sign in (1, -1):
-            moved = herd_log_likelihood(lme4[0] + sign * step[0], lme4[1] + sign * step[1:4],
-                                        lme4[2] + sign * step[4], data)
+            moved = herd_log_likelihood(
+                lme4[0] + sign * step[0], lme4[1] + sign * step[1:4], lme4[2] + sign * step[4], data
+            )
             assert moved[0] < best[0], j
     priors = TransferPriors(mu_game=(0.0, 10.0), tau_game_sd=5.0, tau_family="uniform")
     unit = data["herd"].astype("category").cat.codes.to_numpy(np.int64)
     design = one_setting(data["size"], data["incidence"], unit, period, [(0.0, 10.0)] * 3)
     fit = fit_design(design, "cbpp", priors, seed=13, sampler=LONG)
-    names = np.column_stack([fit.population.mu[:, 0], fit.terms["beta_covariate"],
-                             np.log(fit.population.tau[:, 0])])
+    names = np.column_stack(
+        [fit.population.mu[:, 0], fit.terms["beta_covariate"], np.log(fit.population.tau[:, 0])]
+    )
     # Independent posterior: Student-like proposal from the draws' moments, weighted by quadrature.
     rng = np.random.default_rng(5)
     cov = np.cov(names.T) * 1.4
-    proposal = names.mean(0) + (rng.multivariate_normal(np.zeros(5), cov, 6000)
-                                / np.sqrt(rng.chisquare(8, 6000) / 8)[:, None])
+    proposal = names.mean(0) + (
+        rng.multivariate_normal(np.zeros(5), cov, 6000)
+        / np.sqrt(rng.chisquare(8, 6000) / 8)[:, None]
+    )
     sd = np.exp(proposal[:, 4])
     target = herd_log_likelihood(proposal[:, 0], proposal[:, 1:4], sd, data)
     target += -0.5 * (proposal[:, :4] ** 2).sum(1) / 100 + proposal[:, 4]
@@ -159,8 +176,9 @@ def test_batting_logit_normal_posterior(reference):
     """
     data = reference("efron_morris")
     priors = TransferPriors(mu_game=(-1.0, 1.0), tau_game_sd=1.0)
-    fit = fit_design(one_setting(data["at_bats"], data["hits"]), "batting", priors, seed=14,
-                     sampler=LONG)
+    fit = fit_design(
+        one_setting(data["at_bats"], data["hits"]), "batting", priors, seed=14, sampler=LONG
+    )
     rates = special.expit(fit.theta[:, :, 0])
     for hits, mean, sd in ((18, 0.2937, 0.0427), (10, 0.2565, 0.0328), (7, 0.2433, 0.0358)):
         j = int(np.flatnonzero(data["hits"] == hits)[0])

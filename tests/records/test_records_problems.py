@@ -345,7 +345,7 @@ def test_names_are_masked_in_every_problem():
     assert "A… B…" in text
 
 
-def test_a_drills_table_without_rows_supplies_nothing(tmp_path):
+def test_a_drills_table_without_rows_is_named(tmp_path):
     practice = tmp_path / "practice.csv"
     practice.write_text(
         "date,session,player,drill,mode,contest,attempts,makes\n"
@@ -354,6 +354,6 @@ def test_a_drills_table_without_rows_supplies_nothing(tmp_path):
     )
     drills = tmp_path / "drills.csv"
     drills.write_text("drill,mode,contest\n", encoding="utf-8")
-    records = read_records(practice=practice, drills=drills)
-    assert records.practice is not None
-    assert records.practice["mode"].tolist() == ["rep"]
+    with pytest.raises(RecordsError) as caught:
+        read_records(practice=practice, drills=drills)
+    assert [p["file"] for p in caught.value.problems if p["severity"] == "error"] == ["drills.csv"]

@@ -50,7 +50,7 @@ def plan_words(roster, out, *more: str) -> list[str]:
 def test_plan_writes_the_folder_and_says_what_was_drawn(roster, tmp_path, capsys):
     code, out, _ = run(plan_words(roster, tmp_path / "trial"), capsys)
     assert code == 0
-    assert "8 players of 1 program(s): by lot 4 start live-heavy and 4 rep-heavy" in out
+    assert "8 players of 1 program: by lot 4 start live-heavy and 4 rep-heavy" in out
     assert "Balanced by lot within program, position." in out
     assert (tmp_path / "trial" / "plan.json").exists()
 
@@ -319,6 +319,47 @@ def test_one_program_of_the_demo_cannot_tell(capsys):
     code, out, _ = run(words, capsys)
     assert code == 0
     assert json.loads(out)["verdict"] == "cannot_tell"
+
+
+def test_conference_of_the_demo_is_ahead_and_covers_its_truth(tmp_path, capsys):
+    """Lot, records and truth of the invented conference; the true side and size are known."""
+    data = Path(__file__).resolve().parents[2] / "data" / "conference"
+    register = [
+        "trial",
+        "register",
+        "--assignments",
+        str(data / "assignments.csv"),
+        "--roster",
+        str(data / "roster.csv"),
+        "--strata",
+        "position",
+        "--out",
+        str(tmp_path / "trial"),
+    ]
+    assert run(register, capsys)[0] == 0
+    words = [
+        "trial",
+        "analyse",
+        "--fit",
+        "quick",
+        "--json",
+        "--plan",
+        str(tmp_path / "trial" / "plan.json"),
+        "--free-throws",
+        str(data / "free_throws.csv"),
+    ]
+    for name in ("practice", "games", "drills"):
+        words += [f"--{name}", str(data / f"{name}.csv")]
+    code, out, _ = run(words, capsys)
+    value = json.loads(out)
+    truth = json.loads((data / "truth.json").read_text())["growth"]["delta_game"]
+    effect = next(r for r in value["growth"]["table"] if r["effect"] == "live minus rep")
+    assert code == 0
+    assert value["verdict"] == "ahead"
+    assert value["favours"] == "live"
+    assert value["text"].startswith("With the mix assigned by lot")
+    assert effect["low"] < truth < effect["high"]
+    assert value["control"]["verdict"] != "ahead"
 
 
 @pytest.mark.slow

@@ -164,13 +164,17 @@ class TrialPlan:
         together = "" if s["unit"] == "player" else f" in {len(units)} {kind}"
         lot = f"seed {s['seed']}" if s["lot"] == LOT_BY_SEED else "lot drawn elsewhere"
         return (
-            f"{len(self.units)} players of {len(self.programs)} program(s){together}: by lot "
+            f"{len(self.units)} players of {_programs(self.programs)}{together}: by lot "
             f"{first} start live-heavy and {len(units) - first} rep-heavy "
             f"({share}/{100 - share} against {100 - share}/{share} of "
             f"{s['minutes_per_week']:g} shooting minutes a week) and {shape}; "
             f"{self.practice_weeks} practice weeks from {s['start']}; {lot}; "
             f"plan {self.plan_hash[:12]}."
         )
+
+
+def _programs(programs: Sequence[str]) -> str:
+    return "1 program" if len(programs) == 1 else f"{len(programs)} programs"
 
 
 def weekly_minutes(settings: Mapping[str, Any]) -> dict[str, float]:

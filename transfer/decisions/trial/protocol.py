@@ -127,7 +127,7 @@ def _judging(plan: TrialPlan) -> list[str]:
         f"{s['horizon_weeks']} weeks of the live-heavy instead of the rep-heavy mix, from the "
         f"growth model with a half-life of {s['half_life_weeks']:g} weeks (2 and 8 shown beside "
         "it). As assigned comes first, as done second.",
-        f"With c = the uncertainty left over from the starting assumption, the first rule that "
+        f"With c = the share of the starting uncertainty that is left, the first rule that "
         f"holds: c > {MAX_CONTRACTION_TO_TELL:g}: cannot tell. c <= {MEASURED_CONTRACTION:g} and "
         f"chance >= {PROBABILITY_EQUAL:g} that the contrast is between {low:g} and {high:g} "
         f"points: practically equal. c <= {MEASURED_CONTRACTION:g} and chance of its sign >= "

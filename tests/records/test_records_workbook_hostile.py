@@ -147,6 +147,16 @@ def test_a_far_row_does_not_run_for_ever(tmp_path, plain, at):
     assert time.perf_counter() - start < 60.0
 
 
+def test_a_day_number_beyond_the_calendar_is_a_problem(tmp_path):
+    book = openpyxl.load_workbook(io.BytesIO(games(["2025-11-03", "G1", "P1", 3, 1])))
+    book.active["A2"] = 10**9
+    book.active["A2"].number_format = "yyyy-mm-dd"
+    book.save(tmp_path / "g.xlsx")
+    table = refused(games=tmp_path / "g.xlsx")
+    assert table[["row", "column"]].to_numpy().tolist() == [[2, "date"]]
+    assert "spreadsheet error" in table["rule"][0]
+
+
 def test_wide_rows_do_not_fill_the_memory(tmp_path, plain, monkeypatch):
     from transfer.records import sheet_file
 

@@ -167,7 +167,10 @@ def from_workbook(data: bytes, name: str, table: str, problems: Problems) -> Raw
         return None
     place = (name, str(sheet.title))
     try:
-        lines = _lines(sheet)
+        with warnings.catch_warnings():
+            # A day number beyond the calendar comes as an error cell, which is reported below.
+            warnings.simplefilter("ignore")
+            lines = _lines(sheet)
     except (*_UNREADABLE, RuntimeError) as error:
         _unreadable(error, place, problems)
         return None

@@ -275,7 +275,8 @@ def _print_setup(sheet: Worksheet, title: str, area: str) -> None:
     sheet.print_area = area
     sheet.print_options.gridLines = True
     sheet.page_margins.left = sheet.page_margins.right = 0.4
-    sheet.page_margins.top = sheet.page_margins.bottom = 0.6
+    sheet.page_margins.top, sheet.page_margins.bottom = 0.5, 0.9
+    sheet.page_margins.footer = 0.4
     sheet.oddFooter.center.text = f"{title}, page &P of &N"
 
 

@@ -96,6 +96,8 @@ def test_results_travel(trial, conference):
     assert value["provenance"]["settings"]["plan_hash"] == conference[0].plan_hash
     assert value["contrast"]["interval"]["kind"] == "eti"
     assert json.loads(text)["randomised"] is True
+    assert value["growth"]["randomised"] is True
+    assert value["as_done"]["growth"]["randomised"] is False
 
 
 def test_per_attempt_starts_from_its_own_prior(trial):

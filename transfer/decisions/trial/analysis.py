@@ -132,7 +132,7 @@ class TrialAnalysis:
             parts.append(self.randomisation.text)
         for row in self.sensitivity.to_dict(orient="records"):
             if row["assumption"] == "joint" and row["value"] == "live gains":
-                parts.append(joint_sentence(row, LinkPrior()))
+                parts.append(joint_sentence({str(k): v for k, v in row.items()}, LinkPrior()))
         if self.control is not None:
             parts.append(control_text(_control_row(self.control)))
         if self.classical is not None:

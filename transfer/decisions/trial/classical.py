@@ -200,7 +200,7 @@ class CrossoverResult:
     @property
     def effect(self) -> float:
         """Treatment effect A - B adjusted for period."""
-        return float(self.table.loc["treatment", "estimate"])
+        return float(self.table["estimate"].to_dict()["treatment"])
 
     @property
     def text(self) -> str:
@@ -265,8 +265,8 @@ def crossover_ab_ba(table: pd.DataFrame, prob: float = 0.95) -> CrossoverResult:
         ),
     }
     frame = pd.DataFrame.from_dict(rows, orient="index")
-    best = frame.loc["treatment"]
-    interval = Interval(float(best["low"]), float(best["high"]), prob, "t", "difference")
+    best = rows["treatment"]
+    interval = Interval(best["low"], best["high"], prob, "t", "difference")
     return CrossoverResult(frame, interval, (len(groups[0]), len(groups[1])))
 
 

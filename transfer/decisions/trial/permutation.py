@@ -131,9 +131,10 @@ def _arrays(
     order = list(zip(plan.units["program"], plan.units["player"], strict=True))
     row = {key: index for index, key in enumerate(order)}
     n, y = np.zeros((len(order), weeks)), np.zeros((len(order), weeks))
-    for cell in cells.table.itertuples(index=False):
-        at = row[(cell.program, cell.player)], cell.week - 1
-        n[at], y[at] = cell.n, cell.y
+    table = cells.table
+    players = [row[key] for key in zip(table["program"], table["player"], strict=True)]
+    at = np.array(players), table["week"].to_numpy(dtype=np.int64) - 1
+    n[at], y[at] = table["n"].to_numpy(dtype=float), table["y"].to_numpy(dtype=float)
     blocks = [int(block) for block in plan.calendar["block"] if block >= 0]
     swaps = np.array([SIGN[a] for a in weekly_arms(plan.calendar, blocks, FIRST_ARMS[0])])
     n, y = n * (swaps != 0), y * (swaps != 0)

@@ -67,6 +67,8 @@ class TrialReading:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values."""
+        # The posterior's own sentence knows of the lot only, not of which doses were fitted.
+        growth = {k: v for k, v in self.posterior.to_dict().items() if k != "text"}
         return {
             "reading": self.label,
             "wording": self.effect.estimand.wording,
@@ -75,7 +77,7 @@ class TrialReading:
             "attempts": int(self.posterior.data.n.sum()),
             "players": self.posterior.data.players,
             **self.verdict.to_dict(),
-            "growth": self.posterior.to_dict(),
+            "growth": {**growth, "randomised": self.by_lot},
         }
 
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 
 from transfer.errors import ArgumentError
+from transfer.models.native import native_model
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -23,7 +24,10 @@ from transfer.models.transfer_model import (
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
 
-__all__ = ["fit_design", "fit_transfer", "sampler_for"]
+__all__ = ["Engine", "fit_design", "fit_transfer", "sampler_for"]
+
+#: ``native`` is the compiled density of this package, ``pymc`` the model that it is tested against.
+Engine = Literal["native", "pymc"]
 
 _PRIOR_DRAWS = 8000
 _KEPT_COMPILED = 8
@@ -39,8 +43,10 @@ _TERMS = (
 )
 
 
-def sampler_for(design: TransferDesign) -> SamplerSettings:
+def sampler_for(design: TransferDesign, engine: Engine = "native") -> SamplerSettings:
     """Return the default sampler settings for a design (own measurements at 14 to 280 units)."""
+    if engine == "native":
+        return SamplerSettings(draws=1000, tune=500, target_accept=0.9, adaptation="diag")
     if uses_centred(design):
         return SamplerSettings(draws=1500, tune=800, target_accept=0.9, adaptation="diag")
     return SamplerSettings(draws=1000, tune=600, target_accept=0.9, adaptation="low_rank")
@@ -60,9 +66,14 @@ def _shape_key(design: TransferDesign, priors: TransferPriors) -> tuple[Any, ...
 
 
 def _compile(
-    design: TransferDesign, priors: TransferPriors, progress: Callable[[str], None]
+    design: TransferDesign,
+    priors: TransferPriors,
+    engine: Engine,
+    progress: Callable[[str], None],
 ) -> Any:
-    """Return the compiled model with this design's data, compiling only for a new shape."""
+    """Return the compiled model with this design's data; PyMC compiles for each new shape."""
+    if engine == "native":
+        return native_model(design, priors)
     key = _shape_key(design, priors)
     if key not in _compiled:
         progress("compiling the model (first fit of this shape; up to half a minute)")
@@ -92,6 +103,7 @@ def fit_transfer(
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
+    engine: Engine = "native",
     progress: Callable[[str], None] | None = None,
 ) -> TransferPosterior:
     """Fit the transfer model.
@@ -108,6 +120,9 @@ def fit_transfer(
         By the number of units when omitted.
     cores : int, optional
         Chains at a time.
+    engine : {"native", "pymc"}
+        Which implementation of the same posterior to sample. ``pymc`` compiles for up to a minute
+        and is there for comparison.
     progress : callable, optional
         Told in words what is going on.
 
@@ -129,6 +144,7 @@ def fit_transfer(
         seed=seed,
         sampler=sampler,
         cores=cores,
+        engine=engine,
         progress=progress,
     )
 
@@ -141,6 +157,7 @@ def fit_design(
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
+    engine: Engine = "native",
     progress: Callable[[str], None] | None = None,
 ) -> TransferPosterior:
     """Fit the transfer model to prepared arrays; see `fit_transfer`."""
@@ -151,9 +168,15 @@ def fit_design(
             next_step="pass e.g. --seed 1",
         )
     say = progress or (lambda message: None)
+    if engine not in get_args(Engine):
+        raise ArgumentError(
+            f"engine={engine!r} is not known",
+            rule=f"one of {', '.join(get_args(Engine))}",
+            next_step="leave engine out",
+        )
     chosen = priors or TransferPriors()
-    settings = sampler or sampler_for(design)
-    compiled = _compile(design, chosen, say)
+    settings = sampler or sampler_for(design, engine)
+    compiled = _compile(design, chosen, engine, say)
     say(f"sampling {settings.chains} chains for {len(design.units)} player-seasons")
     k = len(design.settings)
     terms = [name for name in _TERMS if name in _present(design)]
@@ -189,7 +212,8 @@ def fit_design(
                 "model_version": MODEL_VERSION,
                 "sampler": settings.to_dict(),
                 "priors": chosen.to_dict(),
-                "centred": uses_centred(design),
+                "engine": engine,
+                "centred": uses_centred(design) if engine == "pymc" else "by information",
             },
         ),
         terms={name: _flat(drawn[name]) for name in terms},

@@ -1,0 +1,344 @@
+"""The compiled density against the PyMC model: same value up to a constant, same gradient."""
+
+from __future__ import annotations
+
+import ctypes
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from transfer.models.native import native_data, native_model, variables
+from transfer.models.priors import TransferPriors
+from transfer.models.transfer_design import TransferDesign
+from transfer.models.transfer_model import build_transfer_model
+
+ALL_TERMS = frozenset({"programs", "distance", "contest", "defender", "covariates"})
+HALF_NORMAL = TransferPriors()
+UNIFORM = replace(HALF_NORMAL, tau_family="uniform", tau_practice_sd=1.3, tau_game_sd=0.8)
+INVERSE_GAMMA = replace(
+    HALF_NORMAL, tau_family="inverse_gamma_variance", tau_practice_sd=1.5, tau_game_sd=2.0
+)
+
+
+def small_design(k: int, terms: frozenset[str], seed: int = 5) -> TransferDesign:
+    """Few units, several cells each (one without attempts), any combination of terms."""
+    rng = np.random.default_rng(seed)
+    units, programs = 4, 2 if "programs" in terms else 1
+    per = 1 if not terms - {"programs"} else 2
+    unit, setting = (a.ravel() for a in np.indices((units, k + 1)))
+    unit, setting = np.repeat(unit, per), np.repeat(setting, per)
+    cells = len(unit)
+    n = rng.integers(1, 60, cells)
+    n[2] = 0
+    extra: dict[str, object] = {}
+    if "distance" in terms:
+        extra["distance"] = rng.normal(0, 3, cells)
+    if "contest" in terms:
+        extra["contest"] = np.where(setting == k, rng.integers(0, 3, cells), 0)
+        extra["contests"] = ("none", "light", "front")
+    if "defender" in terms:
+        extra["defender"] = rng.integers(-1, 3, cells)
+        extra["defenders"] = ("D01", "D02", "D03")
+    if "covariates" in terms:
+        extra["covariates"] = rng.normal(size=(cells, 2))
+        extra["covariate_priors"] = ((0.0, 1.0), (0.2, 0.4))
+    return TransferDesign(
+        settings=tuple(f"rep/{i}" for i in range(k)),
+        units=tuple(f"P{i:02d}" for i in range(units)),
+        programs=tuple("AB"[:programs]),
+        n=n, y=rng.binomial(n, 0.4), unit=unit, setting=setting,
+        program=np.arange(units) % programs, **extra,
+    )  # fmt: skip
+
+
+class Map:
+    """From the compiled model's coordinates to PyMC's, written again in plain (complex) numpy.
+
+    Complex arguments give exact derivatives by the complex step, so the comparison of gradients
+    is not limited by differences. `log_scales` is the log determinant of the map.
+    """
+
+    def __init__(self, design: TransferDesign, priors: TransferPriors) -> None:
+        self.design, self.priors = design, priors
+        self.buffer = native_data(design, priors).buffer
+        units, size = design.dims
+        header = self.buffer.view(np.int64)
+        cells, columns = int(header[4]), int(header[7])
+        at = 16 + 2 * size + size + size * (size - 1) + 4 + 2 * size + 2 * columns
+        self.precision, self.response = self.buffer[at:][: 2 * units * size].reshape(2, units, size)
+        self.weight = self.buffer[at + 2 * units * size + 2 * cells :][:cells]
+
+    def take(self, x: np.ndarray) -> dict[str, np.ndarray]:
+        """Split the coordinates by block."""
+        design = self.design
+        units, size = design.dims
+        groups, steps = len(design.programs), max(len(design.contests) - 1, 0)
+        shapes = {"mu": (size,), "tau": (size,), "z": (size * (size - 1) // 2,),
+                  "unit": (units, size)}
+        if groups > 1:
+            shapes |= {"program_sd": (size,), "program": (groups, size)}
+        if design.distance is not None:
+            shapes["distance"] = (size,)
+        if steps:
+            shapes["contest"] = (steps,)
+        if design.defenders:
+            shapes |= {"defender_sd": (), "defender": (len(design.defenders),)}
+        if design.covariates is not None:
+            shapes["covariate"] = (design.covariates.shape[1],)
+        parts, at = {}, 0
+        for name, shape in shapes.items():
+            count = int(np.prod(shape, dtype=int))
+            parts[name] = x[at : at + count].reshape(shape)
+            at += count
+        assert at == len(x)
+        return parts
+
+    def tau(self, t: np.ndarray) -> np.ndarray:
+        """Spread from its coordinate, by family."""
+        k = len(t) - 1
+        scale = np.array([self.priors.tau_practice_sd] * k + [self.priors.tau_game_sd])
+        if self.priors.tau_family == "half_normal":
+            return np.exp(t)
+        if self.priors.tau_family == "uniform":
+            return scale / (1 + np.exp(-t))
+        return np.exp(-t / 2)
+
+    def offsets(self, parts: dict, out: dict) -> np.ndarray:
+        """Optional terms per cell; puts PyMC's coordinates of them into `out`."""
+        design, priors = self.design, self.priors
+        k = len(design.settings)
+        total = np.zeros(len(design.n), dtype=complex)
+        self.logs += 0.0
+        if design.distance is not None:
+            prior = np.array([priors.beta_distance_practice] * k + [priors.beta_distance_game]).T
+            out["beta_distance"] = prior[0] + prior[1] * parts["distance"]
+            self.logs += np.log(prior[1]).sum()
+            total += out["beta_distance"][design.setting] * design.distance
+        if design.contest is not None:
+            out["contest_step_log__"] = parts["contest"]
+            effect = np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
+            total += effect[design.contest]
+        if design.defender is not None:
+            out["defender_sd_log__"], out["z_defender"] = parts["defender_sd"], parts["defender"]
+            effect = np.append(np.exp(parts["defender_sd"]) * parts["defender"], 0)
+            total += effect[design.defender]
+        if design.covariates is not None:
+            prior = np.array(design.covariate_priors).T
+            out["beta_covariate"] = prior[0] + prior[1] * parts["covariate"]
+            self.logs += np.log(prior[1]).sum()
+            total += design.covariates @ out["beta_covariate"]
+        return total
+
+    def cholesky(self, z: np.ndarray, size: int) -> np.ndarray:
+        """Cholesky factor from partial correlations; keeps PyMC's row coordinates."""
+        chol = np.zeros((size, size), dtype=complex)
+        chol[0, 0] = 1
+        at = 0
+        for i in range(1, size):
+            rest = 1.0 + 0j
+            for j in range(i):
+                chol[i, j] = np.tanh(z[at]) * np.sqrt(rest)
+                # dL_ij/dz; the map to PyMC's row coordinates follows below.
+                self.logs += np.log(1 - np.tanh(z[at]) ** 2) + np.log(rest) / 2
+                rest = rest * (1 - np.tanh(z[at]) ** 2)
+                at += 1
+            chol[i, i] = np.sqrt(rest)
+            self.logs -= (i + 2) * np.log(chol[i, i])
+        return chol
+
+    def drawn(self, m, s, precision, response, x):
+        """Value and white noise of one informed deviation."""
+        r = 1 / (1 + precision * s**2)
+        w = s * (response - precision * m) * r + x * np.sqrt(r)
+        self.logs += (np.log(s) + np.log(r) / 2).sum()
+        return m + s * w, w
+
+    def __call__(self, x: np.ndarray) -> tuple[dict[str, np.ndarray], complex]:
+        design, priors = self.design, self.priors
+        units, size = design.dims
+        k, groups = size - 1, len(design.programs)
+        self.logs = 0j
+        parts, out = self.take(x), {}
+        suffix = {"half_normal": "tau_log__", "uniform": "tau_interval__"}
+        out[suffix.get(priors.tau_family, "tau_precision_log__")] = parts["tau"]
+        tau = self.tau(parts["tau"])
+        response = self.response.astype(complex)
+        offset = self.offsets(parts, out)
+        if self.precision.any() and np.any(offset != 0):
+            kept = design.n > 0
+            np.add.at(response, (design.unit[kept], design.setting[kept]),
+                      -self.weight * offset[kept])  # fmt: skip
+        share = 1 / (1 + self.precision * tau**2)
+        v, n = np.zeros((2, groups, size), dtype=complex)
+        np.add.at(v, design.program, self.precision * share)
+        np.add.at(n, design.program, response * share)
+        sd = np.zeros(size)
+        if groups > 1:
+            out["program_sd_log__"] = parts["program_sd"]
+            sd = np.exp(parts["program_sd"])
+        loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game]).T
+        e = 1 / (1 + v * sd**2)
+        precision = 1 / scale**2 + (v * e).sum(0)
+        mu = (loc / scale**2 + (n * e).sum(0)) / precision + parts["mu"] / np.sqrt(precision)
+        self.logs -= np.log(precision).sum() / 2
+        out["mu"] = mu
+        centre = np.tile(mu, (groups, 1))
+        if groups > 1:
+            before = self.logs
+            centre, out["z_program"] = self.drawn(centre, np.tile(sd, (groups, 1)), v, n,
+                                                  parts["program"])  # fmt: skip
+            # PyMC's coordinate is the noise, not the value.
+            self.logs -= groups * np.log(sd).sum()
+            assert before != self.logs
+        chol = self.cholesky(parts["z"], size)
+        w = np.zeros((units, size), dtype=complex)
+        for j in range(size):
+            m = centre[design.program, j] + tau[j] * (w[:, :j] @ chol[j, :j])
+            s = np.full(units, tau[j] * chol[j, j])
+            _, w[:, j] = self.drawn(m, s, self.precision[:, j], response[:, j], parts["unit"][:, j])
+            self.logs -= units * np.log(s[0])
+        out["z"] = w
+        if size > 1:
+            rows = (chol / np.diag(chol)[:, None])[1:, :-1]
+            out["omega_cholesky_cholesky_corr__"] = rows
+        return out, self.logs
+
+
+def pymc_functions(design, priors):
+    """Value and gradient of the PyMC model in its own coordinates, compiled the cheap way."""
+    import pytensor
+    import pytensor.tensor as pt
+
+    model = build_transfer_model(design, priors, centred=False)
+    logp = model.logp(jacobian=True)
+    grads = pt.grad(logp, model.value_vars)
+    with pytensor.config.change_flags(cxx=""):
+        function = pytensor.function(model.value_vars, [logp, *grads], mode="FAST_COMPILE",
+                                     on_unused_input="ignore")  # fmt: skip
+    return [v.name for v in model.value_vars], function
+
+
+def pymc_vector(names, mapped, size):
+    """Coordinates in PyMC's order; the rows of the Cholesky factor in its spiral order."""
+    from pymc.distributions.transforms import CholeskyCorrTransform
+
+    values = []
+    for name in names:
+        value = mapped[name]
+        if name == "omega_cholesky_cholesky_corr__":
+            spiral = CholeskyCorrTransform(size)
+            index = spiral._fill_triangular_spiral(np.arange(1.0, size * (size - 1) // 2 + 1))
+            index = np.asarray(index.eval()).astype(int)
+            flat = np.zeros(size * (size - 1) // 2, dtype=complex)
+            rows, cols = np.tril_indices(size - 1)
+            flat[index[rows, cols] - 1] = value[rows, cols]
+            value = flat
+        values.append(np.asarray(value))
+    return values
+
+
+def jacobian(to_pymc, names, x, size):
+    """Derivative of PyMC's coordinates in the compiled model's, by the complex step."""
+    columns = []
+    for i in range(len(x)):
+        step = x.astype(complex)
+        step[i] += 1e-30j
+        mapped, logs = to_pymc(step)
+        columns.append([*np.concatenate([v.ravel() for v in pymc_vector(names, mapped, size)]).imag,
+                        logs.imag])  # fmt: skip
+    full = np.array(columns).T / 1e-30
+    return full[:-1], full[-1]
+
+
+CASES = [
+    *[(k, frozenset(), HALF_NORMAL) for k in (0, 1, 3)],
+    *[(2, frozenset({term}), HALF_NORMAL) for term in sorted(ALL_TERMS)],
+    (0, ALL_TERMS, HALF_NORMAL),
+    (0, frozenset({"programs"}), INVERSE_GAMMA),
+    (1, ALL_TERMS - {"programs"}, UNIFORM),
+    (2, ALL_TERMS - {"contest"}, INVERSE_GAMMA),
+    (2, ALL_TERMS - {"defender", "distance"}, HALF_NORMAL),
+    (3, ALL_TERMS, UNIFORM),
+    (4, ALL_TERMS, HALF_NORMAL.untilted(2.0)),
+]
+
+
+@pytest.mark.parametrize(("k", "terms", "priors"), CASES)
+def test_density_is_that_of_the_pymc_model(k, terms, priors):
+    design = small_design(k, terms)
+    data = native_data(design, priors)
+    to_pymc = Map(design, priors)
+    names, function = pymc_functions(design, priors)
+    rng = np.random.default_rng(3)
+    constants = []
+    for trial in range(3):
+        x = rng.normal(0, 0.7, data.dim)
+        value, grad = data.log_density(x)
+        mapped, logs = to_pymc(x.astype(complex))
+        reference, *parts = function(*(v.real for v in pymc_vector(names, mapped, k + 1)))
+        full, log_grad = jacobian(to_pymc, names, x, k + 1)
+        expected = full.T @ np.concatenate([np.ravel(p) for p in parts]) + log_grad
+        np.testing.assert_allclose(grad, expected, rtol=1e-8, atol=1e-8 * np.abs(expected).max())
+        constants.append(value - float(reference) - logs.real)
+        if trial == 0:
+            assert np.linalg.slogdet(full)[1] == pytest.approx(logs.real, rel=1e-9, abs=1e-9)
+    np.testing.assert_allclose(constants, constants[0], rtol=1e-10, atol=1e-9)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    k=st.integers(0, 3),
+    terms=st.sets(st.sampled_from(sorted(ALL_TERMS))),
+    priors=st.sampled_from([HALF_NORMAL, UNIFORM, INVERSE_GAMMA, HALF_NORMAL.untilted()]),
+    seed=st.integers(0, 10_000),
+)
+def test_gradient_is_the_slope_of_the_value(k, terms, priors, seed):
+    data = native_data(small_design(k, frozenset(terms), seed), priors)
+    rng = np.random.default_rng(seed)
+    x, direction = rng.normal(0, 1, (2, data.dim))
+    direction /= np.linalg.norm(direction)
+    h = 1e-5
+    slope = (data.log_density(x + h * direction)[0] - data.log_density(x - h * direction)[0]) / 2 / h
+    grad = data.log_density(x)[1]
+    assert slope == pytest.approx(grad @ direction, rel=1e-5, abs=1e-5 * (1 + np.abs(grad).max()))
+
+
+@pytest.mark.parametrize("k", [0, 2])
+def test_draws_hold_the_rates_that_the_density_saw(k):
+    design = small_design(k, ALL_TERMS)
+    model, shapes = native_model(design, HALF_NORMAL), variables(design)
+    x = np.random.default_rng(8).normal(0, 0.7, model.n_dim)
+    out = np.full(model.n_expanded, np.nan)
+    call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, ctypes.c_uint64, *[ctypes.c_void_p] * 3)
+    call(model.compiled_expand_func.address)(
+        len(x), len(out), x.ctypes.data, out.ctypes.data, model.user_data.ctypes.data
+    )
+    draw = {name: out[part].reshape(shapes[name])
+            for name, part in zip(shapes, model.shape_info[1], strict=True)}  # fmt: skip
+    to_pymc = Map(design, HALF_NORMAL)
+    mapped, _ = to_pymc(x.astype(complex))
+    parts = to_pymc.take(x)
+    chol = to_pymc.cholesky(parts["z"], k + 1).real
+    tau = np.exp(parts["tau"])
+    sd = np.exp(parts["program_sd"])
+    effect = mapped["z_program"].real * sd
+    np.testing.assert_allclose(draw["mu"], mapped["mu"].real)
+    np.testing.assert_allclose(draw["tau"], tau)
+    np.testing.assert_allclose(draw["program_sd"], sd)
+    np.testing.assert_allclose(draw["program_effect"], effect, rtol=1e-9)
+    theta = draw["mu"] + effect[design.program] + (mapped["z"].real @ chol.T) * tau
+    np.testing.assert_allclose(draw["theta"], theta, rtol=1e-9)
+    np.testing.assert_allclose(
+        draw["beta_contest"], np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
+    )
+    np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
+    np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
+    np.testing.assert_allclose(
+        draw["defender_effect"], np.exp(parts["defender_sd"]) * parts["defender"]
+    )
+    np.testing.assert_allclose(draw["defender_sd"], np.exp(parts["defender_sd"]))
+    if k:
+        np.testing.assert_allclose(draw["omega"], chol @ chol.T, rtol=1e-9)

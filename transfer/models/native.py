@@ -1,0 +1,276 @@
+"""The transfer model for the sampler without PyMC: same posterior, a fraction of the time.
+
+`native_model` packs a design and its priors into one buffer and hands the compiled density of
+`transfer.models.native_kernel` to nutpie. Nothing is compiled per model or per shape: the machine
+code is kept on disk by numba. The PyMC model of `transfer.models.transfer_model` is the reference
+that the tests compare with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import expit, logit
+
+from transfer.models.priors import TransferPriors
+from transfer.models.transfer_design import TransferDesign
+
+__all__ = ["NativeData", "initial_point", "native_data", "native_model", "variables"]
+
+_FAMILIES = ("half_normal", "uniform", "inverse_gamma_variance")
+_HEADER = 16
+#: Attempts by which a cell's rate is pulled to its setting's before its precision is taken; only
+#: the speed of the sampler depends on it (own measurement).
+_PULL = 20.0
+
+
+@dataclass(frozen=True)
+class NativeData:
+    """One model's numbers as the compiled density reads them.
+
+    Parameters
+    ----------
+    buffer : array of float, shape (M,)
+        Counts of the header, prior constants and data; whole numbers are stored as such in the
+        same bytes. Read-only.
+    dim : int
+        Number of coordinates.
+    """
+
+    buffer: np.ndarray
+    dim: int
+
+    def log_density(self, x: np.ndarray) -> tuple[float, np.ndarray]:
+        """Return the log density and its gradient at coordinates `x`, shape (dim,)."""
+        from transfer.models.native_kernel import evaluate
+
+        grad = np.zeros(self.dim)
+        value = evaluate(
+            np.ascontiguousarray(x, dtype=float), grad, self.buffer, self.buffer.view(np.int64)
+        )
+        return float(value), grad
+
+
+@dataclass(frozen=True)
+class _Address:
+    """What nutpie asks of a compiled function."""
+
+    address: int
+
+
+def _cells(design: TransferDesign) -> TransferDesign:
+    """Drop empty cells and join those with the same rate: the likelihood stays as it is."""
+    from dataclasses import replace
+
+    size = design.dims[1]
+    plain = all(
+        v is None for v in (design.distance, design.contest, design.defender, design.covariates)
+    )
+    if plain:
+        cell = design.unit * size + design.setting
+        n, y = (np.bincount(cell, v, minlength=design.dims[0] * size) for v in (design.n, design.y))
+        kept = np.flatnonzero(n > 0)
+        return replace(design, n=n[kept], y=y[kept], unit=kept // size, setting=kept % size)
+    keep = design.n > 0
+    part: dict[str, Any] = {
+        name: None if value is None else np.asarray(value)[keep]
+        for name in ("n", "y", "unit", "setting", "distance", "contest", "defender", "covariates")
+        for value in [getattr(design, name)]
+    }
+    return replace(design, **part)
+
+
+def _prior_offset(design: TransferDesign, priors: TransferPriors) -> np.ndarray:
+    """Prior means of the optional terms, per cell: where the likelihood is expanded."""
+    k = len(design.settings)
+    offset = np.zeros(len(design.n))
+    if design.distance is not None:
+        slope = np.array([priors.beta_distance_practice[0]] * k + [priors.beta_distance_game[0]])
+        offset = offset + slope[design.setting] * design.distance
+    if design.contest is not None:
+        offset = offset - 0.8 * priors.contest_step_sd * np.asarray(design.contest)
+    if design.covariates is not None:
+        offset = offset + design.covariates @ np.array([m for m, _ in design.covariate_priors])
+    return np.asarray(offset)
+
+
+def _expansion(design: TransferDesign, offset: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Precision and response of a normal approximation of every cell's likelihood.
+
+    Taken about a rate pulled towards that of the setting, shifted by what `offset` (the optional
+    terms at their prior means) leaves of the cell's own conditions.
+    """
+    size = design.dims[1]
+    made = np.bincount(design.setting, design.y, minlength=size) + 1.0
+    taken = np.bincount(design.setting, design.n, minlength=size) + 2.0
+    mean = np.bincount(design.setting, design.n * offset, minlength=size) / taken
+    eta = logit(made / taken)[design.setting] + offset - mean[design.setting]
+    rate = (design.y + _PULL * expit(eta)) / (design.n + _PULL)
+    weight = design.n * rate * (1 - rate)
+    return weight, weight * logit(rate) + design.y - design.n * rate
+
+
+def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
+    """Pack a design and its priors for the compiled density.
+
+    Parameters
+    ----------
+    design : TransferDesign
+    priors : TransferPriors
+
+    Returns
+    -------
+    NativeData
+    """
+    design = _cells(design)
+    units, size = design.dims
+    k = size - 1
+    weight, response = _expansion(design, _prior_offset(design, priors))
+    at = (design.unit, design.setting)
+    precisions, responses = np.zeros((units, size)), np.zeros((units, size))
+    np.add.at(precisions, at, weight)
+    np.add.at(responses, at, response)
+    game = np.tril_indices(size, -1)[0] == k
+    tilt = priors.tilt_game is not None and priors.tilt_practice is not None
+    tilts = np.zeros((2, len(game)))
+    if priors.tilt_game is not None and priors.tilt_practice is not None:
+        location, scale = np.array([priors.tilt_game, priors.tilt_practice]).T
+        tilts = np.where(game, [location[:1], scale[:1]], [location[1:], scale[1:]])
+    cells = len(design.n)
+    none = np.zeros(cells)
+    covariates = none[:, None][:, :0] if design.covariates is None else design.covariates
+    slopes = [priors.beta_distance_practice] * k + [priors.beta_distance_game]
+    floats = [
+        np.array([priors.mu_practice] * k + [priors.mu_game]).T,
+        np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd]),
+        tilts,
+        np.array([priors.lkj_eta, priors.program_sd, priors.contest_step_sd, priors.defender_sd]),
+        np.array(slopes).T,
+        np.array(design.covariate_priors).reshape(-1, 2)[: covariates.shape[1]].T,
+        precisions,
+        responses,
+        design.n,
+        design.y,
+        weight,
+        none if design.distance is None else design.distance,
+        covariates,
+    ]
+    whole = [
+        design.unit,
+        design.setting,
+        design.program,
+        none if design.contest is None else design.contest,
+        none - 1 if design.defender is None else design.defender,
+    ]
+    flat = np.concatenate([np.asarray(a, dtype=float).ravel() for a in floats])
+    tail = np.concatenate([np.asarray(a).astype(np.int64).ravel() for a in whole])
+    header = np.zeros(_HEADER, dtype=np.int64)
+    steps = 0 if design.contest is None else len(design.contests) - 1
+    defenders = 0 if design.defender is None else len(design.defenders)
+    header[:11] = [
+        _HEADER + len(flat) + len(tail), size, units, len(design.programs), cells, steps,
+        defenders, covariates.shape[1], design.distance is not None,
+        _FAMILIES.index(priors.tau_family), tilt,
+    ]  # fmt: skip
+    buffer = np.concatenate([header.view(float), flat, tail.view(float)])
+    buffer.flags.writeable = False
+    dim = 2 * size + size * k // 2 + units * size + covariates.shape[1] + steps
+    dim += size * (1 + len(design.programs)) if len(design.programs) > 1 else 0
+    dim += (size if design.distance is not None else 0) + (1 + defenders if defenders else 0)
+    return NativeData(buffer, dim)
+
+
+def variables(design: TransferDesign) -> dict[str, tuple[int, ...]]:
+    """Names and shapes of what a draw holds, in order; as in the PyMC model."""
+    units, size = design.dims
+    shapes: dict[str, tuple[int, ...]] = {"mu": (size,), "tau": (size,)}
+    if size > 1:
+        shapes["omega"] = (size, size)
+    shapes["theta"] = (units, size)
+    if len(design.programs) > 1:
+        shapes |= {"program_effect": (len(design.programs), size), "program_sd": (size,)}
+    if design.distance is not None:
+        shapes["beta_distance"] = (size,)
+    if design.contest is not None:
+        shapes["beta_contest"] = (len(design.contests),)
+    if design.defender is not None:
+        shapes |= {"defender_effect": (len(design.defenders),), "defender_sd": ()}
+    if design.covariates is not None:
+        shapes["beta_covariate"] = (design.covariates.shape[1],)
+    return shapes
+
+
+def initial_point(
+    design: TransferDesign, priors: TransferPriors, dim: int
+) -> Callable[[int | None], np.ndarray]:
+    """Return a function from a seed to a starting point spread about the prior's middle."""
+    units, size = design.dims
+    k = size - 1
+    centre = np.zeros(dim)
+    scales = np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])
+    if priors.tau_family == "half_normal":
+        centre[size : 2 * size] = np.log(0.6 * scales)
+    elif priors.tau_family == "inverse_gamma_variance":
+        centre[size : 2 * size] = -2 * np.log(0.3)
+    if priors.tilt_practice is not None and priors.tilt_game is not None:
+        centre[2 * size : 2 * size + size * k // 2] = 0.3
+    at = 2 * size + size * k // 2 + units * size
+    if len(design.programs) > 1:
+        centre[at : at + size] = np.log(0.6 * priors.program_sd)
+        at += size * (1 + len(design.programs))
+    at += size if design.distance is not None else 0
+    if design.contest is not None:
+        centre[at : at + len(design.contests) - 1] = np.log(0.6 * priors.contest_step_sd)
+        at += len(design.contests) - 1
+    if design.defender is not None:
+        centre[at] = np.log(0.6 * priors.defender_sd)
+
+    def start(seed: int | None = None) -> np.ndarray:
+        jitter = np.random.default_rng(seed).uniform(-1, 1, dim)
+        return np.asarray(centre + jitter)
+
+    return start
+
+
+def native_model(design: TransferDesign, priors: TransferPriors) -> Any:
+    """Return the transfer model as nutpie samples it.
+
+    Parameters
+    ----------
+    design : TransferDesign
+    priors : TransferPriors
+
+    Returns
+    -------
+    nutpie.compile_pymc.CompiledPyMCModel
+        With the names and shapes of `variables`. nutpie calls the machine code directly, without
+        Python, so chains run side by side.
+    """
+    from nutpie.compile_pymc import CompiledPyMCModel
+
+    from transfer.models.native_kernel import expand_address, logp_address
+
+    data = native_data(design, priors)
+    shapes = variables(design)
+    sizes = [int(np.prod(shape, dtype=int)) for shape in shapes.values()]
+    ends = np.cumsum(sizes)
+    slices = [slice(int(end - n), int(end)) for end, n in zip(ends, sizes, strict=True)]
+    return CompiledPyMCModel(
+        dims={},
+        compiled_logp_func=_Address(logp_address()),
+        compiled_expand_func=_Address(expand_address()),
+        initial_point_func=initial_point(design, priors, data.dim),
+        shared_data={},
+        shared_var_keys={},
+        user_data=data.buffer,
+        n_expanded=int(ends[-1]),
+        shape_info=(list(shapes), slices, list(shapes.values())),
+        logp_func=None,
+        expand_func=None,
+        _n_dim=data.dim,
+        _shapes=shapes,
+        _coords={},
+    )

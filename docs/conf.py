@@ -19,13 +19,13 @@ copyright = "The transfer maintainers, MIT License"
 release = installed_version("practice-transfer")
 
 extensions = ["myst_nb", "numpydoc", "sphinx.ext.autodoc", "mathml"]
-exclude_patterns = ["_build", "_ext"]
+exclude_patterns = ["_build", "_ext", "conf.py"]
 default_role = "code"
 nitpicky = False
 
 # Notebooks are shown as text and run as tests (tests/test_notebooks.py), never here.
 nb_execution_mode = "off"
-nb_custom_formats = {".py": ["jupytext.reads", {"fmt": "py:percent"}]}
+nb_custom_formats = {".py": "collect.notebook"}
 nb_ipywidgets_js: dict[str, dict[str, str]] = {}
 myst_enable_extensions = ["deflist", "dollarmath"]
 myst_heading_anchors = 3

@@ -39,7 +39,9 @@ print(records.quality.to_string(index=False) if len(records.quality) else "no wa
 cells = build_cells(records, ("mode", "contest"))
 totals = cells.table.groupby("setting", sort=False)[["n", "y", "minutes"]].sum()
 totals["make rate"] = (totals["y"] / totals["n"]).round(3)
-totals["attempts a minute"] = (totals["n"] / totals["minutes"].where(totals["minutes"] > 0)).round(2)
+totals["attempts a minute"] = (totals["n"] / totals["minutes"].where(totals["minutes"] > 0)).round(
+    2
+)
 print(totals.to_string())
 
 # %% [markdown]

@@ -46,7 +46,7 @@ priors = TransferPriors.for_level("women_college")
 # ## One program
 
 # %%
-small = build_cells(read("one_program"), "mode")
+small = build_cells(read("one_program"), ("mode", "contest"))
 fit = fit_transfer(small, priors, seed=1)
 print(fit.diagnostics)
 reading = read_transfer(fit, small, rope=ROPE)
@@ -69,7 +69,7 @@ print(reading.table[["setting", "rho_mean", "rho_low", "rho_high", "prior_rho_me
 # with players of their own program.
 
 # %%
-large = build_cells(read("conference"), "mode")
+large = build_cells(read("conference"), ("mode", "contest"))
 pooled = fit_transfer(large, priors, seed=1)
 together = read_transfer(pooled, large, rope=ROPE)
 print(together.text)
@@ -78,8 +78,8 @@ print(together.text)
 print(together.r2.round(2).to_string(index=False))
 
 # %% [markdown]
-# The truth of this invented conference is known (`truth.json`): with the four kinds of work kept apart,
-# live practice explains 55 points of the differences in games, rep practice 25.
+# The truth of this invented conference is known (`truth.json`): live practice explains 55 points of the
+# differences in games, rep practice 25.
 #
 # ## How many attempts tell how much
 
@@ -95,7 +95,7 @@ print(told.text)
 
 # %%
 table = conversion_table(pooled, large).table
-print(table.round(3).groupby("setting").head(4).to_string(index=False))
+print(table.round(3).groupby("setting").head(3).to_string(index=False))
 
 # %% [markdown]
 # ## Forecasts

@@ -39,7 +39,9 @@ print(grid[["design", "se", "contraction", "team_seasons_needed"]].round(2).to_s
 curve = until_we_know(Crossover(block_weeks=13), scenario, label="one swap, 80/20")
 print(curve.text)
 last = curve.table[curve.table["weeks"] == curve.table["weeks"].max()]
-print(last[["team_seasons", "contraction", "cannot_tell", "knowing"]].round(2).to_string(index=False))
+print(
+    last[["team_seasons", "contraction", "cannot_tell", "knowing"]].round(2).to_string(index=False)
+)
 
 # %% [markdown]
 # ## Draw the lot
@@ -80,8 +82,8 @@ print("\n\n".join(analysis.report))
 
 # %% [markdown]
 # Words of cause appear because the mix was drawn by lot and the hash holds. Free throws, which no floater
-# mix should move, did not move with it; and drawing the very lot again many times gives a difference like
-# this one rarely or never.
+# mix should move, give no sign of moving; and drawing the very lot again many times gives a difference
+# like this one rarely or never.
 #
 # ## The same records without the lot
 #

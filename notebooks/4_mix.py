@@ -101,4 +101,5 @@ session = plan_session(
     [f"P{number:02d}" for number in range(1, 9)], baskets=2, minutes=40, seed=1, live_share=0.4
 )
 print(session.text)
-print(session.table.to_string(index=False))
+shown = ["start", "minutes", "title", "setting", "attempts", "target"]
+print(session.table[shown].to_string(index=False))

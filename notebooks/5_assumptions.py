@@ -31,7 +31,7 @@ where = DATA / "one_program"
 records = read_records(
     practice=where / "practice.csv", games=where / "games.csv", drills=where / "drills.csv"
 )
-cells = build_cells(records, "mode")
+cells = build_cells(records, ("mode", "contest"))
 
 # %% [markdown]
 # ## Before any record
@@ -41,7 +41,12 @@ priors = TransferPriors.for_level("women_college")
 print(priors.table.to_string(index=False))
 
 # %%
-before = prior_predictive(cells.settings, priors, {"rep": 3000, "live": 400, "game": 40}, seed=1)
+attempts = {
+    **dict.fromkeys([s for s in cells.settings if s.startswith("rep")], 1600),
+    **dict.fromkeys([s for s in cells.settings if s.startswith("live")], 200),
+    "game": 40,
+}
+before = prior_predictive(cells.settings, priors, attempts, seed=1)
 print(before.text)
 shown = ["setting", "player_low", "player_high", "raw_low", "raw_high", "rho_low", "rho_high"]
 print(before.table[shown].round(2).to_string(index=False))
@@ -55,7 +60,9 @@ print(before.table[shown].round(2).to_string(index=False))
 
 # %%
 for settings in (("rep/none", "live/trailing"), ("rep/none", "live/light", "live/trailing")):
-    print(settings, f"chance that live tells more: {prior_predictive(settings).probability_live:.2f}")
+    print(
+        settings, f"chance that live tells more: {prior_predictive(settings).probability_live:.2f}"
+    )
 
 # %% [markdown]
 # ## Can the fitted model reproduce the records?
@@ -76,11 +83,11 @@ print(new.by_setting.round(2).to_string(index=False))
 
 # %%
 rows = []
-for name, chosen in {
-    "default": priors,
-    "no tilt, LKJ(2)": priors.untilted(),
+for name, one in {
+    "default": fit,
+    "no tilt, LKJ(2)": fit_transfer(cells, priors.untilted(), seed=1),
 }.items():
-    reading = read_transfer(fit_transfer(cells, chosen, seed=1), cells)
+    reading = read_transfer(one, cells)
     rows.append(
         {
             "assumption": name,
@@ -111,7 +118,12 @@ for half_life in (2.0, 4.0, 8.0):
         gains = fit_growth_laplace(data, settings, draws=2000, seed=1).gains
         delta = gains[:, 1] - gains[:, 0]
         rows.append(
-            {"half-life": half_life, "shape": shape, "live minus rep": delta.mean(), "sd": delta.std()}
+            {
+                "half-life": half_life,
+                "shape": shape,
+                "live minus rep": delta.mean(),
+                "sd": delta.std(),
+            }
         )
 table = pd.DataFrame(rows)
 print(table.round(3).to_string(index=False))

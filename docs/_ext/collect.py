@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
+
+import jupytext
 
 #: Room of the package -> heading of its page in the reference.
 ROOMS = {
@@ -54,6 +57,28 @@ def _module_pages(package: Path, target: Path) -> list[str]:
         _changed(target / page, "\n".join(lines))
         names.append(page)
     return names
+
+
+def notebook(text: str) -> Any:
+    """Read a notebook in text form; its code is Python without being run.
+
+    Parameters
+    ----------
+    text : str
+        Percent format.
+
+    Returns
+    -------
+    nbformat.NotebookNode
+    """
+    found = jupytext.reads(text, fmt="py:percent")
+    found.metadata["language_info"] = {"name": "python", "pygments_lexer": "python"}
+    found.metadata["kernelspec"] = {
+        "name": "python3",
+        "display_name": "Python",
+        "language": "python",
+    }
+    return found
 
 
 def everything(root: Path, target: Path) -> None:

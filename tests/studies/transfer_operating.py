@@ -64,7 +64,7 @@ def one_season(scenario: str, index: int) -> dict[str, Any]:
     rho = posterior.population.omega[:, -1, :-1]
     low, high = np.quantile(rho, [0.05, 0.95], axis=0)
     target = true_reading(truth.omega, truth.modes)
-    composed = compose(posterior.population, posterior.modes)
+    composed = compose(posterior.population, posterior.settings, posterior.modes)
     return {
         **row,
         "units": len(posterior.units),

@@ -10,6 +10,7 @@ import pandas as pd
 from transfer.decisions.session.chart_sheet import chart_sheet
 from transfer.decisions.session.plan import SessionPlan
 from transfer.files import write_text
+from transfer.records.exports import csv_text
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -104,10 +105,10 @@ def write_session(
     sheet = chart_sheet(plan, date, session, program, season)
     files = {
         "session.html": render_session(plan, title),
-        "session.csv": plan.blocks.to_csv(index=False, lineterminator="\n"),
-        "rotation.csv": plan.rotation.to_csv(index=False, lineterminator="\n"),
-        "tasks.csv": plan.tasks.to_csv(index=False, lineterminator="\n"),
-        "chart.csv": sheet.to_csv(index=False, lineterminator="\n"),
+        "session.csv": csv_text(plan.blocks),
+        "rotation.csv": csv_text(plan.rotation),
+        "tasks.csv": csv_text(plan.tasks),
+        "chart.csv": csv_text(sheet),
         "chart.html": render_chart(sheet, f"Chart sheet, {title[0].lower()}{title[1:]}"),
     }
     return tuple(write_text(target / name, text) for name, text in files.items())

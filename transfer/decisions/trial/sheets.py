@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import pandas as pd
-
 from transfer.decisions.trial.pages import render
 from transfer.decisions.trial.plan import TrialPlan, read_plan
 from transfer.decisions.trial.protocol import protocol_html, protocol_text
 from transfer.decisions.trial.schedule import BREAK
 from transfer.errors import StorageError
 from transfer.files import write_text
+from transfer.records.exports import csv_text
 
 __all__ = ["unit_sheets", "week_sheets", "write_plan"]
 
@@ -112,7 +111,7 @@ def write_plan(plan: TrialPlan, folder: Path | str) -> list[Path]:
             next_step="keep the plan you have, or choose a new folder for another trial",
         )
     contents = {
-        "assignments.csv": _csv(plan.table),
+        "assignments.csv": csv_text(plan.table),
         "sheets_by_unit.html": unit_sheets(plan),
         "sheets_by_week.html": week_sheets(plan),
         "protocol.html": protocol_html(plan),
@@ -134,7 +133,3 @@ def _week_row(row: dict[str, object]) -> dict[str, str]:
 
 def _note(plan: TrialPlan) -> str:
     return f"{NOTE} Plan {plan.plan_hash[:12]}."
-
-
-def _csv(table: pd.DataFrame) -> str:
-    return str(table.to_csv(index=False, lineterminator="\n"))

@@ -106,6 +106,12 @@ class Map:
             return scale / (1 + np.exp(-t))
         return np.exp(-t / 2)
 
+    def folded(self, t, scale):
+        """Signed standard deviation, its sign, and PyMC's coordinate log |sd|."""
+        sign = np.sign(t.real)
+        self.logs -= np.log(sign * t).sum()
+        return scale * t, sign, np.log(sign * scale * t)
+
     def offsets(self, parts: dict, out: dict) -> np.ndarray:
         """Optional terms per cell; puts PyMC's coordinates of them into `out`."""
         design, priors = self.design, self.priors
@@ -122,8 +128,9 @@ class Map:
             effect = np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
             total += effect[design.contest]
         if design.defender is not None:
-            out["defender_sd_log__"], out["z_defender"] = parts["defender_sd"], parts["defender"]
-            effect = np.append(np.exp(parts["defender_sd"]) * parts["defender"], 0)
+            sd, sign, out["defender_sd_log__"] = self.folded(parts["defender_sd"], priors.defender_sd)
+            out["z_defender"] = sign * parts["defender"]
+            effect = np.append(sd * parts["defender"], 0)
             total += effect[design.defender]
         if design.covariates is not None:
             prior = np.array(design.covariate_priors).T
@@ -153,7 +160,7 @@ class Map:
         """Value and white noise of one informed deviation."""
         r = 1 / (1 + precision * s**2)
         w = s * (response - precision * m) * r + x * np.sqrt(r)
-        self.logs += (np.log(s) + np.log(r) / 2).sum()
+        self.logs += (np.log(np.sign(s.real) * s) + np.log(r) / 2).sum()
         return m + s * w, w
 
     def __call__(self, x: np.ndarray) -> tuple[dict[str, np.ndarray], complex]:
@@ -177,8 +184,7 @@ class Map:
         np.add.at(n, design.program, response * share)
         sd = np.zeros(size)
         if groups > 1:
-            out["program_sd_log__"] = parts["program_sd"]
-            sd = np.exp(parts["program_sd"])
+            sd, sign, out["program_sd_log__"] = self.folded(parts["program_sd"], priors.program_sd)
         loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game]).T
         e = 1 / (1 + v * sd**2)
         precision = 1 / scale**2 + (v * e).sum(0)
@@ -187,12 +193,11 @@ class Map:
         out["mu"] = mu
         centre = np.tile(mu, (groups, 1))
         if groups > 1:
-            before = self.logs
-            centre, out["z_program"] = self.drawn(centre, np.tile(sd, (groups, 1)), v, n,
-                                                  parts["program"])  # fmt: skip
+            wide = np.tile(sd, (groups, 1))
+            centre, noise = self.drawn(centre, wide, v, n, parts["program"])
+            out["z_program"] = sign * noise
             # PyMC's coordinate is the noise, not the value.
-            self.logs -= groups * np.log(sd).sum()
-            assert before != self.logs
+            self.logs -= groups * np.log(sign * sd).sum()
         chol = self.cholesky(parts["z"], size)
         w = np.zeros((units, size), dtype=complex)
         for j in range(size):
@@ -301,7 +306,8 @@ def test_gradient_is_the_slope_of_the_value(k, terms, priors, seed):
     x, direction = rng.normal(0, 1, (2, data.dim))
     direction /= np.linalg.norm(direction)
     h = 1e-5
-    slope = (data.log_density(x + h * direction)[0] - data.log_density(x - h * direction)[0]) / 2 / h
+    above, below = (data.log_density(x + sign * h * direction)[0] for sign in (1, -1))
+    slope = (above - below) / (2 * h)
     grad = data.log_density(x)[1]
     assert slope == pytest.approx(grad @ direction, rel=1e-5, abs=1e-5 * (1 + np.abs(grad).max()))
 
@@ -312,7 +318,7 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     model, shapes = native_model(design, HALF_NORMAL), variables(design)
     x = np.random.default_rng(8).normal(0, 0.7, model.n_dim)
     out = np.full(model.n_expanded, np.nan)
-    call = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_uint64, ctypes.c_uint64, *[ctypes.c_void_p] * 3)
+    call = ctypes.CFUNCTYPE(ctypes.c_int64, *[ctypes.c_uint64] * 5)
     call(model.compiled_expand_func.address)(
         len(x), len(out), x.ctypes.data, out.ctypes.data, model.user_data.ctypes.data
     )
@@ -323,7 +329,8 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     parts = to_pymc.take(x)
     chol = to_pymc.cholesky(parts["z"], k + 1).real
     tau = np.exp(parts["tau"])
-    sd = np.exp(parts["program_sd"])
+    sd = np.abs(HALF_NORMAL.program_sd * parts["program_sd"])
+    defender_sd = HALF_NORMAL.defender_sd * parts["defender_sd"]
     effect = mapped["z_program"].real * sd
     np.testing.assert_allclose(draw["mu"], mapped["mu"].real)
     np.testing.assert_allclose(draw["tau"], tau)
@@ -337,8 +344,8 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
     np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
     np.testing.assert_allclose(
-        draw["defender_effect"], np.exp(parts["defender_sd"]) * parts["defender"]
+        draw["defender_effect"], defender_sd * parts["defender"]
     )
-    np.testing.assert_allclose(draw["defender_sd"], np.exp(parts["defender_sd"]))
+    np.testing.assert_allclose(draw["defender_sd"], abs(defender_sd))
     if k:
         np.testing.assert_allclose(draw["omega"], chol @ chol.T, rtol=1e-9)

@@ -8,6 +8,7 @@ that the tests compare with.
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -45,13 +46,14 @@ class NativeData:
 
     def log_density(self, x: np.ndarray) -> tuple[float, np.ndarray]:
         """Return the log density and its gradient at coordinates `x`, shape (dim,)."""
-        from transfer.models.native_kernel import evaluate
+        from transfer.models.native_kernel import logp_address
 
-        grad = np.zeros(self.dim)
-        value = evaluate(
-            np.ascontiguousarray(x, dtype=float), grad, self.buffer, self.buffer.view(np.int64)
-        )
-        return float(value), grad
+        point = np.ascontiguousarray(x, dtype=float)
+        grad, value = np.zeros(self.dim), np.zeros(1)
+        pointers = (a.ctypes.data for a in (point, grad, value, self.buffer))
+        call = ctypes.CFUNCTYPE(ctypes.c_int64, *[ctypes.c_uint64] * 5)
+        call(logp_address())(self.dim, *pointers)
+        return float(value[0]), grad
 
 
 @dataclass(frozen=True)
@@ -219,14 +221,14 @@ def initial_point(
         centre[2 * size : 2 * size + size * k // 2] = 0.3
     at = 2 * size + size * k // 2 + units * size
     if len(design.programs) > 1:
-        centre[at : at + size] = np.log(0.6 * priors.program_sd)
+        centre[at : at + size] = 0.6
         at += size * (1 + len(design.programs))
     at += size if design.distance is not None else 0
     if design.contest is not None:
         centre[at : at + len(design.contests) - 1] = np.log(0.6 * priors.contest_step_sd)
         at += len(design.contests) - 1
     if design.defender is not None:
-        centre[at] = np.log(0.6 * priors.defender_sd)
+        centre[at] = 0.6
 
     def start(seed: int | None = None) -> np.ndarray:
         jitter = np.random.default_rng(seed).uniform(-1, 1, dim)

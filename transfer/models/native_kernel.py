@@ -11,7 +11,8 @@ it is large, by degrees in between. Units, programs and the population mean all 
 the likelihood of the level below. The density is exact for any P and t (the Jacobian is in it);
 they only decide how well the sampler moves. Correlations use partial correlations on the tanh
 scale (Lewandowski, Kurowicka and Joe 2009); the idea of a likelihood-informed reparametrisation
-is in Papaspiliopoulos, Roberts and Skoeld 2007 (both from memory).
+is in Papaspiliopoulos, Roberts and Skoeld 2007 (both from memory). Standard deviations of programs
+and defenders are |t| with t normal: their half-normal prior without a long way to go to zero.
 
 Everything compiled lives in this one file, because the cache on disk follows its date.
 """
@@ -24,53 +25,68 @@ from typing import Any
 
 import numba
 import numpy as np
+from numba.core import cgutils
+from numba.extending import intrinsic
 
-__all__ = ["Data", "evaluate", "expand", "expand_address", "log_density", "logp_address"]
+__all__ = ["expand_address", "logp_address"]
 
 _HEADER = 16
 _RHO_LIMIT = 1 - 1e-10
 jit = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
 
-#: Sizes first, then the arrays, in the order in which the buffer holds them.
+#: Counts first, then the arrays, in the order in which the buffer holds them.
 Data = namedtuple(
     "Data",
     "size units programs cells steps defenders covariates distance family tilt "
     "mu_prior tau_scale tilt_prior scales slope_prior covariate_prior precision response "
     "n y weight feet columns unit setting program contest defender",
 )
+#: What one evaluation works out: values first, then gradients in them (g...).
 _State = namedtuple(
     "_State",
     "tau slope partial sech rest chol offset response vsum nsum mu mu_precision sd "
-    "program_w program_r centre w r theta contest_effect",
+    "program_w program_r centre w r theta effect "
+    "gtau gchol gcentre gtheta gresponse goffset gv gn geffect extra",
 )
 
 
+@intrinsic
+def _pointer(context: Any, address: Any) -> Any:
+    """Turn an address into the pointer that `numba.carray` takes."""
+
+    def generate(target: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        return builder.inttoptr(arguments[0], cgutils.voidptr_t)
+
+    return numba.types.voidptr(address), generate
+
+
+# Views by address: slices and reshapes would take numba several times as long to compile.
 @jit
-def _unpack(floats: Any, ints: Any) -> Any:
-    """Arrays of the model as views of one buffer; counts come in its first places."""
-    s, u, g, n, c, v, j = ints[1], ints[2], ints[3], ints[4], ints[5], ints[6], ints[7]
-    shapes = (
-        (2, s),
-        (1, s),
-        (2, s * (s - 1) // 2),
-        (1, 4),
-        (2, s),
-        (2, j),
-        (u, s),
-        (u, s),
-        (1, n),
-        (1, n),
-        (1, n),
-        (1, n),
-        (n, j),
-    )
-    at = _HEADER
-    places = np.empty(14, dtype=np.int64)
-    for i in range(13):
-        places[i] = at
-        at += shapes[i][0] * shapes[i][1]
-    places[13] = at
-    p = places
+def _line(address: Any, at: Any, length: Any) -> Any:
+    return numba.carray(_pointer(address + 8 * at), (length,), np.float64)
+
+
+@jit
+def _sheet(address: Any, at: Any, rows: Any, columns: Any) -> Any:
+    return numba.carray(_pointer(address + 8 * at), (rows, columns), np.float64)
+
+
+@jit
+def _whole(address: Any, at: Any, length: Any) -> Any:
+    return numba.carray(_pointer(address + 8 * at), (length,), np.int64)
+
+
+@jit
+def _unpack(a: Any) -> Any:
+    """Arrays of the model as views of the buffer at address `a`; counts come first in it."""
+    head = _whole(a, 0, _HEADER)
+    s, u, g, n, c, v, j = head[1], head[2], head[3], head[4], head[5], head[6], head[7]
+    pairs = s * (s - 1) // 2
+    tau = _HEADER + 2 * s
+    slope = tau + s + 2 * pairs + 4
+    unit = slope + 2 * s + 2 * j
+    cell = unit + 2 * u * s
+    whole = cell + (4 + j) * n
     return Data(
         s,
         u,
@@ -79,27 +95,77 @@ def _unpack(floats: Any, ints: Any) -> Any:
         c,
         v,
         j,
-        ints[8],
-        ints[9],
-        ints[10],
-        floats[p[0] : p[1]].reshape((2, s)),
-        floats[p[1] : p[2]],
-        floats[p[2] : p[3]].reshape((2, s * (s - 1) // 2)),
-        floats[p[3] : p[4]],
-        floats[p[4] : p[5]].reshape((2, s)),
-        floats[p[5] : p[6]].reshape((2, j)),
-        floats[p[6] : p[7]].reshape((u, s)),
-        floats[p[7] : p[8]].reshape((u, s)),
-        floats[p[8] : p[9]],
-        floats[p[9] : p[10]],
-        floats[p[10] : p[11]],
-        floats[p[11] : p[12]],
-        floats[p[12] : p[13]].reshape((n, j)),
-        ints[at : at + n],
-        ints[at + n : at + 2 * n],
-        ints[at + 2 * n : at + 2 * n + u],
-        ints[at + 2 * n + u : at + 3 * n + u],
-        ints[at + 3 * n + u : at + 4 * n + u],
+        head[8],
+        head[9],
+        head[10],
+        _sheet(a, _HEADER, 2, s),
+        _line(a, tau, s),
+        _sheet(a, tau + s, 2, pairs),
+        _line(a, slope - 4, 4),
+        _sheet(a, slope, 2, s),
+        _sheet(a, slope + 2 * s, 2, j),
+        _sheet(a, unit, u, s),
+        _sheet(a, unit + u * s, u, s),
+        _line(a, cell, n),
+        _line(a, cell + n, n),
+        _line(a, cell + 2 * n, n),
+        _line(a, cell + 3 * n, n),
+        _sheet(a, cell + 4 * n, n, j),
+        _whole(a, whole, n),
+        _whole(a, whole + n, n),
+        _whole(a, whole + 2 * n, u),
+        _whole(a, whole + 2 * n + u, n),
+        _whole(a, whole + 3 * n + u, n),
+    )
+
+
+@jit
+def _work_size(d: Any) -> int:
+    """Length of the work space that `_state` divides."""
+    s = d.size
+    rows = 7 * d.units + 8 * d.programs + 5 * s + 6
+    return int(s * rows + 2 * d.cells + 2 * (d.steps + 1))
+
+
+@jit
+def _state(d: Any, a: Any) -> Any:
+    """Views of a work space of zeros at address `a`, which the caller keeps alive."""
+    s, u, g, n, c = d.size, d.units, d.programs, d.cells, d.steps + 1
+    sq = s * s
+    pr = 6 * s + 5 * sq
+    un = pr + 8 * g * s
+    ce = un + 7 * u * s
+    return _State(
+        _line(a, 0, s),
+        _line(a, s, s),
+        _sheet(a, 6 * s, s, s),
+        _sheet(a, 6 * s + sq, s, s),
+        _sheet(a, 6 * s + 2 * sq, s, s),
+        _sheet(a, 6 * s + 3 * sq, s, s),
+        _line(a, ce, n),
+        _sheet(a, un, u, s),
+        _sheet(a, pr, g, s),
+        _sheet(a, pr + g * s, g, s),
+        _line(a, 2 * s, s),
+        _line(a, 3 * s, s),
+        _line(a, 4 * s, s),
+        _sheet(a, pr + 2 * g * s, g, s),
+        _sheet(a, pr + 3 * g * s, g, s),
+        _sheet(a, pr + 4 * g * s, g, s),
+        _sheet(a, un + u * s, u, s),
+        _sheet(a, un + 2 * u * s, u, s),
+        _sheet(a, un + 3 * u * s, u, s),
+        _line(a, ce + 2 * n, c),
+        _line(a, 5 * s, s),
+        _sheet(a, 6 * s + 4 * sq, s, s),
+        _sheet(a, pr + 5 * g * s, g, s),
+        _sheet(a, un + 4 * u * s, u, s),
+        _sheet(a, un + 5 * u * s, u, s),
+        _line(a, ce + n, n),
+        _sheet(a, pr + 6 * g * s, g, s),
+        _sheet(a, pr + 7 * g * s, g, s),
+        _line(a, ce + 2 * n + c, c),
+        _sheet(a, un + 6 * u * s, u, s),
     )
 
 
@@ -120,33 +186,6 @@ def _starts(d: Any) -> Any:
     at[9] = at[8] + (1 + d.defenders if d.defenders else 0)
     at[10] = at[9] + d.covariates
     return at
-
-
-@jit
-def _new_state(d: Any) -> Any:
-    s, u, g = d.size, d.units, d.programs
-    return _State(
-        np.empty(s),
-        np.empty(s),
-        np.zeros((s, s)),
-        np.zeros((s, s)),
-        np.zeros((s, s)),
-        np.zeros((s, s)),
-        np.zeros(d.cells),
-        np.empty((u, s)),
-        np.zeros((g, s)),
-        np.zeros((g, s)),
-        np.empty(s),
-        np.empty(s),
-        np.zeros(s),
-        np.zeros((g, s)),
-        np.ones((g, s)),
-        np.empty((g, s)),
-        np.empty((u, s)),
-        np.empty((u, s)),
-        np.empty((u, s)),
-        np.zeros(d.steps + 1),
-    )
 
 
 @jit
@@ -243,67 +282,64 @@ def _correlation_back(d: Any, st: Any, gchol: Any, grad: Any) -> None:
 
 
 @jit
-def _offsets(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
-    """Distance, contest, defender and covariate terms of every cell, with their priors."""
+def _term_priors(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
+    """Densities of the optional terms' coordinates; fills the contest effects."""
     total = 0.0
-    defender_sd = 0.0
-    for q in range(at[6], at[7]):
-        total -= 0.5 * x[q] * x[q]
-        grad[q] = -x[q]
+    for q in range(at[6], at[10]):
+        if q < at[7] or q >= at[8]:
+            total -= 0.5 * x[q] * x[q]
+            grad[q] = -x[q]
     for q in range(d.steps):
         lp, step, grad[at[7] + q] = _half_normal(x[at[7] + q], d.scales[2])
         total += lp
-        st.contest_effect[q + 1] = st.contest_effect[q] - step
-    if d.defenders:
-        lp, defender_sd, grad[at[8]] = _half_normal(x[at[8]], d.scales[3])
-        total += lp
-    for q in range(at[8] + 1, at[9]):
-        total -= 0.5 * x[q] * x[q]
-        grad[q] = -x[q]
-    for q in range(at[9], at[10]):
-        total -= 0.5 * x[q] * x[q]
-        grad[q] = -x[q]
-    st.response[:, :] = d.response
+        st.effect[q + 1] = st.effect[q] - step
+    return total
+
+
+@jit
+def _offsets(x: Any, at: Any, d: Any, st: Any) -> None:
+    """Distance, contest, defender and covariate terms of every cell."""
+    for p in range(d.units):
+        for k in range(d.size):
+            st.response[p, k] = d.response[p, k]
     if at[10] == at[6]:
-        return total
+        return
     for i in range(d.cells):
         k = d.setting[i]
         o = 0.0
         if d.distance:
             o += (d.slope_prior[0, k] + d.slope_prior[1, k] * x[at[6] + k]) * d.feet[i]
         if d.steps:
-            o += st.contest_effect[d.contest[i]]
+            o += st.effect[d.contest[i]]
         if d.defenders and d.defender[i] >= 0:
-            o += defender_sd * x[at[8] + 1 + d.defender[i]]
+            o += d.scales[3] * x[at[8]] * x[at[8] + 1 + d.defender[i]]
         for j in range(d.covariates):
             slope = d.covariate_prior[0, j] + d.covariate_prior[1, j] * x[at[9] + j]
             o += slope * d.columns[i, j]
         st.offset[i] = o
         st.response[d.unit[i], k] -= d.weight[i] * o
-    return total
 
 
 @jit
-def _offsets_back(x: Any, at: Any, d: Any, goffset: Any, grad: Any) -> None:
+def _offsets_back(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
     if at[10] == at[6]:
         return
-    gcontest = np.zeros(d.steps + 1)
-    sd = exp(x[at[8]]) if d.defenders else 0.0
     for i in range(d.cells):
-        k, g = d.setting[i], goffset[i]
+        k = d.setting[i]
+        g = st.goffset[i] - d.weight[i] * st.gresponse[d.unit[i], k]
         if d.distance:
             grad[at[6] + k] += g * d.slope_prior[1, k] * d.feet[i]
         if d.steps:
-            gcontest[d.contest[i]] += g
+            st.geffect[d.contest[i]] += g
         if d.defenders and d.defender[i] >= 0:
             q = at[8] + 1 + d.defender[i]
-            grad[q] += g * sd
-            grad[at[8]] += g * sd * x[q]
+            grad[q] += g * d.scales[3] * x[at[8]]
+            grad[at[8]] += g * d.scales[3] * x[q]
         for j in range(d.covariates):
             grad[at[9] + j] += g * d.covariate_prior[1, j] * d.columns[i, j]
     tail = 0.0
     for q in range(d.steps - 1, -1, -1):
-        tail += gcontest[q + 1]
+        tail += st.geffect[q + 1]
         grad[at[7] + q] -= tail * exp(x[at[7] + q])
 
 
@@ -320,8 +356,9 @@ def _population(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
     many = d.programs > 1
     for k in range(d.size):
         if many:
-            lp, st.sd[k], grad[at[4] + k] = _half_normal(x[at[4] + k], d.scales[1])
-            total += lp
+            t = x[at[4] + k]
+            st.sd[k], grad[at[4] + k] = d.scales[1] * t, -t
+            total -= 0.5 * t * t
         prior = 1.0 / (d.mu_prior[1, k] * d.mu_prior[1, k])
         precision, num = prior, prior * d.mu_prior[0, k]
         for g in range(d.programs):
@@ -346,19 +383,16 @@ def _population(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
 
 
 @jit
-def _population_back(
-    x: Any, at: Any, d: Any, st: Any, gcentre: Any, gtau: Any, gresponse: Any, grad: Any
-) -> None:
+def _population_back(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
     s_count = d.size
-    gv = np.zeros((d.programs, s_count))
-    gn = np.zeros((d.programs, s_count))
+    gv, gn = st.gv, st.gn
     for k in range(s_count):
         prior = 1.0 / (d.mu_prior[1, k] * d.mu_prior[1, k])
         mu, precision, s = st.mu[k], st.mu_precision[k], st.sd[k]
         gmu = -prior * (mu - d.mu_prior[0, k])
         gsd = 0.0
         for g in range(d.programs):
-            down = gcentre[g, k]
+            down = st.gcentre[g, k]
             if d.programs > 1:
                 v, w, r = st.vsum[g, k], st.program_w[g, k], st.program_r[g, k]
                 u = st.nsum[g, k] - v * mu
@@ -386,15 +420,15 @@ def _population_back(
             gn[g, k] += gnum * e
             gsd -= ge * e * e * 2.0 * v * s
         if d.programs > 1:
-            grad[at[4] + k] += gsd * s
+            grad[at[4] + k] += gsd * d.scales[1]
     for p in range(d.units):
         g = d.program[p]
         for k in range(s_count):
             precision, tau = d.precision[p, k], st.tau[k]
             f = 1.0 / (1.0 + precision * tau * tau)
             gf = precision * gv[g, k] + st.response[p, k] * gn[g, k]
-            gtau[k] -= gf * f * f * 2.0 * precision * tau
-            gresponse[p, k] += gn[g, k] * f
+            st.gtau[k] -= gf * f * f * 2.0 * precision * tau
+            st.gresponse[p, k] += gn[g, k] * f
 
 
 @jit
@@ -422,22 +456,10 @@ def _units(z: Any, d: Any, st: Any) -> float:
 
 
 @jit
-def _units_back(
-    z: Any,
-    d: Any,
-    st: Any,
-    gtheta: Any,
-    gcentre: Any,
-    gtau: Any,
-    gchol: Any,
-    gresponse: Any,
-    grad: Any,
-) -> None:
-    chol = st.chol
-    extra = np.zeros(d.size)
+def _units_back(z: Any, d: Any, st: Any, grad: Any) -> None:
+    chol, extra = st.chol, st.extra
     for p in range(d.units):
         g = d.program[p]
-        extra[:] = 0.0
         for k in range(d.size - 1, -1, -1):
             tau = st.tau[k]
             before = 0.0
@@ -447,25 +469,25 @@ def _units_back(
             m = st.centre[g, k] + tau * before
             precision, r, w = d.precision[p, k], st.r[p, k], st.w[p, k]
             q = sqrt(r)
-            down = gtheta[p, k]
+            down = st.gtheta[p, k]
             u = st.response[p, k] - precision * m
-            gw = extra[k] + s * down - w
+            gw = extra[p, k] + s * down - w
             rr = gw * (s * u * r * r + 0.5 * z[p * d.size + k] * q * r) + 0.5 * r
             gu = gw * s * r
             gs = gw * u * r + down * w - 2.0 * precision * s * rr
             gm = down - gu * precision
             grad[p * d.size + k] = gw * q
-            gresponse[p, k] = gu
-            gcentre[g, k] += gm
-            gtau[k] += gm * before + gs * chol[k, k]
-            gchol[k, k] += gs * tau
+            st.gresponse[p, k] = gu
+            st.gcentre[g, k] += gm
+            st.gtau[k] += gm * before + gs * chol[k, k]
+            st.gchol[k, k] += gs * tau
             for j in range(k):
-                gchol[k, j] += gm * tau * st.w[p, j]
-                extra[j] += gm * tau * chol[k, j]
+                st.gchol[k, j] += gm * tau * st.w[p, j]
+                extra[p, j] += gm * tau * chol[k, j]
 
 
 @jit
-def _likelihood(d: Any, st: Any, gtheta: Any, goffset: Any) -> float:
+def _likelihood(d: Any, st: Any) -> float:
     """Binomial log likelihood without its constant."""
     total = 0.0
     for i in range(d.cells):
@@ -474,112 +496,121 @@ def _likelihood(d: Any, st: Any, gtheta: Any, goffset: Any) -> float:
         share = 1.0 / (1.0 + e)
         total += d.y[i] * eta - d.n[i] * (max(eta, 0.0) + log1p(e))
         slope = d.y[i] - d.n[i] * (share if eta >= 0.0 else e * share)
-        goffset[i] = slope
-        gtheta[d.unit[i], d.setting[i]] += slope
+        st.goffset[i] = slope
+        st.gtheta[d.unit[i], d.setting[i]] += slope
     return total
 
 
 @jit
-def log_density(x: Any, grad: Any, d: Any) -> float:
-    """Return the log density at coordinates `x` and write its gradient to `grad`."""
-    at = _starts(d)
-    st = _new_state(d)
-    s, u = d.size, d.units
-    z = x[at[3] : at[4]]
+def _forward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
+    """Fill the state; return the log density without the likelihood and the tilt."""
     total = _spread(x[at[1] : at[2]], d, st, grad[at[1] : at[2]])
     total += _correlation(x[at[2] : at[3]], d, st, grad[at[2] : at[3]])
-    total += _offsets(x, at, d, st, grad)
+    total += _term_priors(x, at, d, st, grad)
+    _offsets(x, at, d, st)
     total += _population(x, at, d, st, grad)
-    total += _units(z, d, st)
-    gtheta, gresponse, goffset = np.zeros((u, s)), np.zeros((u, s)), np.empty(d.cells)
-    gcentre, gtau, gchol = np.zeros((d.programs, s)), np.zeros(s), np.zeros((s, s))
-    total += _likelihood(d, st, gtheta, goffset)
-    if d.tilt:
-        total += _tilt(d, st.chol, gchol)
-    _units_back(z, d, st, gtheta, gcentre, gtau, gchol, gresponse, grad[at[3] : at[4]])
-    _population_back(x, at, d, st, gcentre, gtau, gresponse, grad)
-    for i in range(d.cells):
-        goffset[i] -= d.weight[i] * gresponse[d.unit[i], d.setting[i]]
-    _offsets_back(x, at, d, goffset, grad)
-    _correlation_back(d, st, gchol, grad[at[2] : at[3]])
-    for k in range(s):
-        grad[at[1] + k] += gtau[k] * st.slope[k]
-    return total
+    return total + _units(x[at[3] : at[4]], d, st)
 
 
 @jit
-def expand(x: Any, out: Any, d: Any) -> None:
+def _backward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
+    """Add to the gradient what the state's gradients carry."""
+    _units_back(x[at[3] : at[4]], d, st, grad[at[3] : at[4]])
+    _population_back(x, at, d, st, grad)
+    _offsets_back(x, at, d, st, grad)
+    _correlation_back(d, st, st.gchol, grad[at[2] : at[3]])
+    for k in range(d.size):
+        grad[at[1] + k] += st.gtau[k] * st.slope[k]
+
+
+@jit
+def _copy(out: Any, q: int, values: Any, factor: float) -> int:
+    """Write values into `out` from `q` on; return where the next ones go."""
+    for i in range(len(values)):
+        out[q + i] = factor * values[i]
+    return q + len(values)
+
+
+@jit
+def _slopes(out: Any, q: int, prior: Any, x: Any) -> int:
+    for i in range(len(x)):
+        out[q + i] = prior[0, i] + prior[1, i] * x[i]
+    return q + len(x)
+
+
+@jit
+def _write_omega(out: Any, q: int, d: Any, chol: Any) -> int:
+    for i in range(d.size):
+        for j in range(d.size):
+            rho = 0.0
+            for m in range(min(i, j) + 1):
+                rho += chol[i, m] * chol[j, m]
+            out[q] = 1.0 if i == j else rho
+            q += 1
+    return q
+
+
+@jit
+def _write(x: Any, at: Any, d: Any, st: Any, out: Any) -> None:
     """Write mu, tau, omega, theta and the terms, flat, in the order of `native.variables`."""
-    at = _starts(d)
-    st = _new_state(d)
-    unused = np.empty(at[10])
-    s = d.size
-    _spread(x[at[1] : at[2]], d, st, unused[at[1] : at[2]])
-    _correlation(x[at[2] : at[3]], d, st, unused[at[2] : at[3]])
-    _offsets(x, at, d, st, unused)
-    _population(x, at, d, st, unused)
-    _units(x[at[3] : at[4]], d, st)
-    out[:s] = st.mu
-    out[s : 2 * s] = st.tau
-    q = 2 * s
-    if s > 1:
-        for i in range(s):
-            for j in range(s):
-                rho = 0.0
-                for m in range(min(i, j) + 1):
-                    rho += st.chol[i, m] * st.chol[j, m]
-                out[q] = 1.0 if i == j else rho
-                q += 1
+    q = _copy(out, _copy(out, 0, st.mu, 1.0), st.tau, 1.0)
+    if d.size > 1:
+        q = _write_omega(out, q, d, st.chol)
     for p in range(d.units):
-        out[q : q + s] = st.theta[p]
-        q += s
+        q = _copy(out, q, st.theta[p], 1.0)
     if d.programs > 1:
         for g in range(d.programs):
-            out[q : q + s] = st.sd * st.program_w[g]
-            q += s
-        out[q : q + s] = st.sd
-        q += s
+            for k in range(d.size):
+                out[q] = st.sd[k] * st.program_w[g, k]
+                q += 1
+        for k in range(d.size):
+            out[q] = abs(st.sd[k])
+            q += 1
     if d.distance:
-        out[q : q + s] = d.slope_prior[0] + d.slope_prior[1] * x[at[6] : at[7]]
-        q += s
+        q = _slopes(out, q, d.slope_prior, x[at[6] : at[7]])
     if d.steps:
-        out[q : q + d.steps + 1] = st.contest_effect
-        q += d.steps + 1
+        q = _copy(out, q, st.effect, 1.0)
     if d.defenders:
-        sd = exp(x[at[8]])
-        out[q : q + d.defenders] = sd * x[at[8] + 1 : at[9]]
-        out[q + d.defenders] = sd
-        q += d.defenders + 1
-    out[q:] = d.covariate_prior[0] + d.covariate_prior[1] * x[at[9] : at[10]]
-
-
-@jit
-def _data_at(address: Any) -> Any:
-    length = numba.carray(address, (1,), np.int64)[0]
-    floats = numba.carray(address, (length,), np.float64)
-    return _unpack(floats, numba.carray(address, (length,), np.int64))
+        sd = d.scales[3] * x[at[8]]
+        q = _copy(out, q, x[at[8] + 1 : at[9]], sd)
+        out[q] = abs(sd)
+        q += 1
+    _slopes(out, q, d.covariate_prior, x[at[9] : at[10]])
 
 
 _ERROR_GRADIENT, _ERROR_VALUE = 3, 4
-_pointer = numba.types.CPointer(numba.types.double)
-_integer, _address = numba.types.uint64, numba.types.voidptr
+_doubles = numba.types.CPointer(numba.types.double)
+_integer = numba.types.uint64
 
 
-@numba.cfunc(numba.types.int64(_integer, _pointer, _pointer, _pointer, _address), cache=True)
-def _c_logp(dim: Any, x: Any, out: Any, value: Any, address: Any) -> int:
-    grad = numba.carray(out, (dim,))
-    total = log_density(numba.carray(x, (dim,)), grad, _data_at(address))
+@numba.cfunc(numba.types.int64(_integer, _doubles, _doubles, _doubles, _integer), cache=True)
+def _c_logp(dim: Any, x_: Any, out: Any, value: Any, address: Any) -> int:
+    x, grad = numba.carray(x_, (dim,)), numba.carray(out, (dim,))
+    d = _unpack(address)
+    work = np.zeros(_work_size(d))
+    at, st = _starts(d), _state(d, work.ctypes.data)
+    total = _forward(x, at, d, st, grad) + _likelihood(d, st)
+    if d.tilt:
+        total += _tilt(d, st.chol, st.gchol)
+    _backward(x, at, d, st, grad)
+    # Reading the work space last keeps it alive until here: the views do not.
+    finite = np.isfinite(total + 0.0 * work[0])
     numba.carray(value, (1,))[0] = total
     for i in range(len(grad)):
         if not np.isfinite(grad[i]):
             return _ERROR_GRADIENT
-    return 0 if np.isfinite(total) else _ERROR_VALUE
+    return 0 if finite else _ERROR_VALUE
 
 
-@numba.cfunc(numba.types.int64(_integer, _integer, _pointer, _pointer, _address), cache=True)
-def _c_expand(dim: Any, size: Any, x: Any, out: Any, address: Any) -> int:
-    expand(numba.carray(x, (dim,)), numba.carray(out, (size,)), _data_at(address))
-    return 0
+@numba.cfunc(numba.types.int64(_integer, _integer, _doubles, _doubles, _integer), cache=True)
+def _c_expand(dim: Any, size: Any, x_: Any, out: Any, address: Any) -> int:
+    x = numba.carray(x_, (dim,))
+    d = _unpack(address)
+    work, unused = np.zeros(_work_size(d)), np.empty(dim)
+    at, st = _starts(d), _state(d, work.ctypes.data)
+    _forward(x, at, d, st, unused)
+    _write(x, at, d, st, numba.carray(out, (size,)))
+    return 0 if np.isfinite(work[0]) else 1
 
 
 def logp_address() -> int:
@@ -590,9 +621,3 @@ def logp_address() -> int:
 def expand_address() -> int:
     """Return the address of the compiled function from coordinates to variables."""
     return int(_c_expand.address)
-
-
-@jit
-def evaluate(x: Any, grad: Any, floats: Any, ints: Any) -> float:
-    """`log_density` from the two views of one buffer, for calls from Python."""
-    return log_density(x, grad, _unpack(floats, ints))

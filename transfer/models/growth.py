@@ -1,5 +1,7 @@
 """The game-only growth model in PyMC: the headline analysis of a trial.
 
+::
+
     y ~ Binomial(n, logit^-1(eta))
     eta = a + c[team] + u[player] + w[team, week]
           + sum_k g_k (f_k - fbar_k) + sum_k gB_k (fbar_k - mean fbar_k)

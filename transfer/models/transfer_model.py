@@ -1,5 +1,7 @@
 """The transfer model in PyMC: how players' true practice and game rates go together.
 
+::
+
     y ~ Binomial(n, logit^-1(eta))
     eta = mu_k + c_gk + u_pk + distance + contest (games) + defender (live)
     (u_p1 .. u_pK, u_pG) ~ MVN(0, D Omega D),  D = diag(tau)

@@ -113,3 +113,24 @@ def write_invented_records(folder: Path, players: int = 6, seed: int = 3) -> dic
     paths["practice"].write_text("\n".join(practice) + "\n", encoding="utf-8")
     paths["games"].write_text("\n".join(games) + "\n", encoding="utf-8")
     return paths
+
+
+def invented_mix(draws: int = 400, seed: int = 11):
+    """Advice on a week of two settings, from draws that are not fitted to anything."""
+    from transfer.decisions.mix import advise_mix
+    from transfer.decisions.mix_limits import MixLimits
+    from transfer.reports.mix import MixFacts
+
+    rng = np.random.default_rng(seed)
+    growth = rng.normal([0.05, 0.15], [0.05, 0.10], (draws, 2))
+    current = {"rep/none": 40.0, "live/trailing": 20.0}
+    advice = advise_mix(
+        growth,
+        rng.normal(0.1, 0.2, (draws, 2)),
+        current,
+        {"rep/none": 4.0, "live/trailing": 1.0},
+        MixLimits(60.0, observed={"rep": (25.0, 50.0), "live": (10.0, 35.0)}),
+        0.40,
+        Provenance(seed, "invented"),
+    )
+    return MixFacts(advice, growth, 13)

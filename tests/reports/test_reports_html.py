@@ -113,7 +113,7 @@ def test_no_script_and_nothing_from_outside(page, outline):
 
 
 def test_every_figure_has_alternative_text_with_numbers(outline):
-    assert len(outline.alts) == 5
+    assert len(outline.alts) == 6
     for role, alt in outline.alts:
         assert role == "img"
         assert len(alt) > 80

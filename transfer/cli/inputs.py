@@ -10,10 +10,19 @@ from transfer.cli.options import Request, resolve
 from transfer.cli.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
 from transfer.cli.screen import notice, progress
 from transfer.models.posterior import TransferPosterior
+from transfer.models.priors import TransferPriors
 from transfer.records.cells import Cells, build_cells
 from transfer.records.reading import Records, read_records
 
-__all__ = ["Study", "cells_of", "fit_cells", "open_study", "read_inputs", "study_of"]
+__all__ = [
+    "Study",
+    "cells_of",
+    "fit_cells",
+    "open_study",
+    "priors_of",
+    "read_inputs",
+    "study_of",
+]
 
 
 @dataclass(frozen=True)
@@ -60,6 +69,7 @@ class Study:
 
             self.run.start()
             save_fit(posterior, self.run.folder / FIT_FILE)
+            self.run.note(FIT_FILE)
         return posterior
 
 
@@ -94,6 +104,14 @@ def cells_of(records: Records, request: Request) -> Cells:
     )
 
 
+def priors_of(request: Request) -> TransferPriors:
+    """Starting assumptions of the level of play, or of the named file."""
+    level: Any = request.level
+    if request.priors is None:
+        return TransferPriors.for_level(level)
+    return TransferPriors.from_file(request.priors, level)
+
+
 def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
     """Fit the transfer model with the chosen starting assumptions.
 
@@ -103,14 +121,8 @@ def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
         When the sampler's diagnostics failed twice.
     """
     from transfer.models.fit import fit_transfer
-    from transfer.models.priors import TransferPriors
 
-    level: Any = request.level
-    priors = (
-        TransferPriors.for_level(level)
-        if request.priors is None
-        else TransferPriors.from_file(request.priors, level)
-    )
+    priors = priors_of(request)
     return fit_transfer(cells, priors=priors, seed=request.seed, progress=progress(request.as_json))
 
 

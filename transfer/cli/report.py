@@ -1,7 +1,8 @@
-"""``transfer report``: the whole reading as one HTML page."""
+"""``transfer report``: the whole reading as a page, in the depth its reader wants."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,14 +13,23 @@ from transfer.cli.options import shared_options
 if TYPE_CHECKING:
     from transfer.cli.inputs import Study
     from transfer.decisions.reading import Reading
+    from transfer.reports.html import Audience, ReportContent
 
-__all__ = ["command"]
+__all__ = ["command", "gather", "make_report"]
 
 TITLE = "Practice and game shooting"
 
 
 @click.command("report")
 @shared_options("records", "fit", "rope", "out", "json")
+@click.option(
+    "--for",
+    "audience",
+    type=click.Choice(["analyst", "coach", "director"]),
+    default="analyst",
+    show_default=True,
+    help="Depth: everything, one page for the gym, or two pages for who decides.",
+)
 @click.option("--title", default=TITLE, show_default=True, help="Heading of the page.")
 @click.option(
     "--score/--no-score",
@@ -32,13 +42,42 @@ TITLE = "Practice and game shooting"
     is_flag=True,
     help="A page that may leave the staff: no players, small groups hidden.",
 )
-def command(title: str, score: bool, shared: bool, **given: Any) -> None:
+@click.option("--pdf", is_flag=True, help="Write the page as PDF as well.")
+@click.option("--program", help="Program whose week is shown, when the records hold several.")
+@click.option("--assigned", is_flag=True, help="The mix in the records was assigned by lot.")
+@click.option(
+    "--previous",
+    metavar="RUN",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of an earlier run: what it forecast, and what happened since.",
+)
+@click.option(
+    "--session",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Where transfer session put the next session, for the coach's page.",
+)
+def command(
+    audience: Audience,
+    title: str,
+    score: bool,
+    shared: bool,
+    pdf: bool,
+    program: str | None,
+    assigned: bool,
+    previous: Path | None,
+    session: Path | None,
+    **given: Any,
+) -> None:
     """Write the whole reading as one page: open it in a browser, or print it.
 
-    The page needs no network and holds no script.
+    The page needs no network. For analyst and coach it holds a small script, the what-if part;
+    without script the same numbers stand in tables.
     """
     from transfer.cli.inputs import open_study
+    from transfer.cli.screen import progress
     from transfer.errors import ArgumentError
+    from transfer.reports.html import render_report
 
     study = open_study(given)
     if study.run.folder is None:
@@ -47,18 +86,145 @@ def command(title: str, score: bool, shared: bool, **given: Any) -> None:
             rule="a report is kept in --out, or below runs/ in a season folder",
             next_step="add --out DIR",
         )
-    page, reading = make_report(study, title, score, shared)
-    kept = study.run.keep("report-shared.html" if shared else "report.html", page)
+    content = gather(
+        study, title, score, shared=shared, audience=audience, program=program,
+        assigned=assigned, previous=previous, session=session,
+    )  # fmt: skip
+    page = render_report(content)
+    name = "report" + ("" if audience == "analyst" else f"-{audience}")
+    name += "-shared" if shared else ""
+    kept = [study.run.keep(f"{name}.html", page)]
+    keep_counts(study)
+    if pdf:
+        from transfer.reports.pdf import page_pdf
+
+        progress(study.request.as_json)("drawing the PDF")
+        kept.append(study.run.keep(f"{name}.pdf", page_pdf(page)))
+    reading = content.reading
     if study.request.as_json:
         told = reading.to_dict()
-        echo_json({"report": str(kept), "verdict": told["verdict"], "text": reading.text})
+        echo_json(
+            {
+                "report": str(kept[0]),
+                "pdf": str(kept[1]) if pdf else None,
+                "for": audience,
+                "verdict": told["verdict"],
+                "text": reading.text,
+                "track_record": None if content.track is None else content.track.to_dict(),
+            }
+        )
         return
     click.echo(reading.text)
-    click.echo(f"\nReport: {kept}")
+    if content.track is not None:
+        click.echo(f"\n{content.track.text}")
+    click.echo("\n" + "\n".join(f"Report: {path}" for path in kept))
 
 
-def make_report(study: Study, title: str, score: bool, shared: bool = False) -> tuple[str, Reading]:
-    """Fit or load, read, score and render.
+def keep_counts(study: Study) -> None:
+    """Keep the game counts behind the fit, so that a later run can tell what came after."""
+    from transfer.records.cells import GAME
+
+    table = study.cells.table
+    games = table.loc[table["setting"] == GAME].groupby("unit", as_index=False)[["n", "y"]].sum()
+    study.run.keep(GAMES_THEN, games.to_csv(index=False, lineterminator="\n"))
+
+
+#: Game counts behind a fit, in its run folder.
+GAMES_THEN = "games_then.csv"
+
+
+def track_of(previous: Path, study: Study) -> Any:
+    """Hold the forecasts of an earlier run against the games of this one.
+
+    Raises
+    ------
+    StorageError
+        When the folder has no readable fit.
+    ArgumentError
+        When nobody of the earlier run has later games.
+    """
+    import pandas as pd
+
+    from transfer.cli.runs import FIT_FILE
+    from transfer.decisions.track_record import track_record
+    from transfer.models.storage import load_fit
+
+    earlier = load_fit(previous / FIT_FILE)
+    counts = previous / GAMES_THEN
+    then = pd.read_csv(counts) if counts.is_file() else None
+    return track_record(earlier, study.cells, then, seed=study.request.seed)
+
+
+def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tuple[Any, str]:
+    """The advice on the weekly mix, or why there is none.
+
+    Parameters
+    ----------
+    study : Study
+    program : str or None
+    assigned : bool
+        Whether the mix was assigned by lot.
+    refit : bool
+        Whether to fit again under other shapes and half-lives.
+    """
+    from transfer.decisions.mix import advise_mix
+    from transfer.decisions.mix_limits import MixLimits
+    from transfer.decisions.mix_records import growth_draws, measure_mix
+    from transfer.errors import ArgumentError, RecordsError
+    from transfer.reports.mix import MixFacts
+
+    request = study.request
+    try:
+        measured = measure_mix(study.records, request.settings, program=program)
+    except (RecordsError, ArgumentError) as error:
+        if program is not None:
+            raise
+        return None, f"The weekly mix is not shown: {error.message}. {_capital(error.next_step)}."
+    draws = growth_draws(study.records, seed=request.seed, randomised=assigned)
+    now = sum(measured.current.values())
+    budget = now if request.season is None else request.season.budget_minutes
+    advice = advise_mix(
+        draws.growth,
+        draws.prior,
+        measured.current,
+        measured.rates,
+        MixLimits(budget, observed=measured.observed),
+        measured.game_rate,
+        draws.provenance,
+        start=measured.start,
+        refit=draws.refit if refit else None,
+        assigned=assigned,
+    )
+    return MixFacts(advice, draws.growth, measured.players, draws.reason), ""
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def spots_of(study: Study) -> Any:
+    """Charted spots on the court of the season's rule body; None where none were charted."""
+    from transfer.figures import court
+
+    practice = study.records.practice
+    if practice is None or "spot" not in practice or practice["spot"].isna().all():
+        return None
+    return court.frame(practice, study.request.rule_body)
+
+
+def gather(
+    study: Study,
+    title: str,
+    score: bool,
+    *,
+    shared: bool = False,
+    audience: Audience = "analyst",
+    program: str | None = None,
+    assigned: bool = False,
+    previous: Path | None = None,
+    session: Path | None = None,
+) -> ReportContent:
+    """Fit or load, read and score: everything a page shows.
 
     Parameters
     ----------
@@ -70,25 +236,36 @@ def make_report(study: Study, title: str, score: bool, shared: bool = False) -> 
         Whether to fit the early games once more and score forecasts of the later ones.
     shared : bool
         Whether the page may leave the staff.
+    audience : {"analyst", "coach", "director"}
+    program : str, optional
+        Program whose week is shown.
+    assigned : bool
+        Whether the mix was assigned by lot.
+    previous, session : Path, optional
+        Folder of an earlier run, and of the next session's plan.
 
     Returns
     -------
-    str, Reading
-        The page and the reading on it.
+    ReportContent
     """
+    from transfer.cli.inputs import priors_of
     from transfer.cli.quality import charter_agreement, records_summary, session_spread
     from transfer.cli.scores import score_left_out, score_study
     from transfer.cli.screen import progress
     from transfer.decisions.reading import read_transfer
     from transfer.records.sessions import session_cells
-    from transfer.reports.html import ReportContent, render_report
+    from transfer.reports.html import ReportContent
 
+    say = progress(study.request.as_json)
     posterior = study.fit()
-    reading = read_transfer(posterior, study.cells, study.request.rope)
+    reading = read_transfer(posterior, study.cells, study.request.rope, assigned=assigned)
     scores = (score_study if score else score_left_out)(study, posterior)
-    progress(study.request.as_json)("drawing the page")
+    track = None if previous is None else track_of(previous, study)
+    say("looking at the week")
+    mix, missing = mix_of(study, program, assigned, refit=audience == "analyst")
+    say("drawing the page")
     sessions = session_cells(study.records, study.request.settings)
-    content = ReportContent(
+    return ReportContent(
         title=title,
         reading=reading,
         posterior=posterior,
@@ -101,5 +278,47 @@ def make_report(study: Study, title: str, score: bool, shared: bool = False) -> 
         remarks=[session_spread(sessions)[0], charter_agreement(study.records)],
         manifest=study.run.manifest,
         shared=shared,
+        audience=audience,
+        priors=priors_of(study.request),
+        mix=mix,
+        mix_missing=missing,
+        track=track,
+        session="" if session is None else session_sentence(session),
+        spots=spots_of(study),
+        interactive=True,
     )
-    return render_report(content), reading
+
+
+def session_sentence(folder: Path) -> str:
+    """Where the next session is.
+
+    Raises
+    ------
+    ArgumentError
+        When the folder holds no session page.
+    """
+    from transfer.errors import ArgumentError
+
+    if not (folder / "session.html").is_file():
+        raise ArgumentError(
+            f"--session {folder} holds no session.html",
+            rule="the folder that transfer session wrote with --out",
+            next_step="run transfer session --out FOLDER first",
+        )
+    return (
+        f"The next session is on its own page, session.html in {folder.name}, with a chart sheet."
+    )
+
+
+def make_report(study: Study, title: str, score: bool, shared: bool = False) -> tuple[str, Reading]:
+    """Gather and render the analyst's page; see `gather`.
+
+    Returns
+    -------
+    str, Reading
+        The page and the reading on it.
+    """
+    from transfer.reports.html import render_report
+
+    content = gather(study, title, score, shared=shared)
+    return render_report(content), content.reading

@@ -19,7 +19,8 @@ from transfer.decisions.verdict import (
     Verdict,
 )
 from transfer.figures import conversion as conversion_figure
-from transfer.figures import correlations, intervals, practice_game, shrinkage
+from transfer.figures import correlations, court, intervals, practice_game, shrinkage
+from transfer.figures import information as information_figure
 from transfer.figures.style import setting_label
 from transfer.models.posterior import TransferPosterior
 from transfer.records.cells import GAME, Cells
@@ -31,6 +32,7 @@ __all__ = [
     "cautions_section",
     "conversion_section",
     "forecast_section",
+    "hide_small",
     "players_section",
     "practice_game_section",
     "quality_section",
@@ -174,6 +176,13 @@ def practice_game_section(
             *([picture] if points else []),
             blocks.heading("How much an attempt tells"),
             blocks.text(information.text),
+            blocks.figure(
+                information_figure,
+                information_figure.frame(information),
+                "information",
+                "Share of the differences between players' true game rates that a make rate from "
+                "so many attempts, or so many minutes, accounts for.",
+            ),
         ],
     )
 
@@ -363,14 +372,34 @@ def forecast_section(
     return Section("forecast", "How well the forecasts did", content)
 
 
+def hide_small(summary: Sequence[tuple[str, str]], hidden: Sequence[str]) -> list[tuple[str, str]]:
+    """Put "hidden" for the makes and attempts of a mode that has a hidden setting."""
+    modes = {setting.split("/")[0] for setting in hidden}
+    return [
+        (name, "hidden" if name.removesuffix(" attempts") in modes else value)
+        for name, value in summary
+    ]
+
+
 def quality_section(
     summary: list[tuple[str, str]],
     problems: pd.DataFrame | None,
     remarks: list[str],
     rows: bool = True,
+    spots: pd.DataFrame | None = None,
 ) -> Section:
     """What the records hold and what was noticed in them."""
     content: list[blocks.Block] = [blocks.pairs(summary), *(blocks.text(r) for r in remarks)]
+    if spots is not None and len(spots):
+        content.append(
+            blocks.figure(
+                court,
+                spots,
+                "court",
+                "Where the charted attempts were taken, to scale; a larger mark stands for more "
+                "attempts. A charted spot is good to about a foot.",
+            )
+        )
     if problems is None:
         content.append(blocks.text("The checks of the record files were not part of this run."))
     elif problems.empty:

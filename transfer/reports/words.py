@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["chance", "interval", "join_asides", "number", "percent", "sentences", "span"]
+__all__ = ["chance", "interval", "join_asides", "minus", "number", "percent", "sentences", "span"]
 
 _MISSING = "–"
+_HYPHEN = re.compile(r"(?<![^\s(\[,])-(?=\.?\d)")
 _SENTENCE = re.compile(r"(?:(?<=[.!?])|(?<=[.!?]\)))\s+(?=[A-Z(])")
 
 
@@ -35,6 +36,11 @@ def number(value: float | None, places: int = 2) -> str:
     if float(text) == 0.0:
         text = text.lstrip("-")
     return text.replace("-", "−")
+
+
+def minus(text: str) -> str:
+    """Put a true minus sign before negative numbers; options, codes and dates stay as they are."""
+    return _HYPHEN.sub("−", text)
 
 
 def interval(low: float | None, high: float | None, places: int = 2) -> str:

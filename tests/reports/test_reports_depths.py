@@ -1,0 +1,261 @@
+"""Three depths of one reading: numbers from the results, plain words, paper sizes, equal bytes."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented import invented_cells, invented_mix, invented_posterior
+
+from transfer.decisions.reading import read_transfer
+from transfer.errors import ArgumentError, MissingPackageError
+from transfer.models.priors import TransferPriors
+from transfer.reports import words
+from transfer.reports.glossary import GLOSSARY, visible_text
+from transfer.reports.html import AUDIENCES, ReportContent, render_report
+from transfer.reports.pdf import page_count, page_pdf
+
+SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
+
+#: Words that the short pages do without, and that the analyst's page explains.
+JARGON = {
+    "posterior": "Posterior",
+    "logit": "Logit",
+    "contraction": "Contraction",
+    "R²": "R²",
+    "log score": "Log score",
+    "standard deviation": "Standard deviation",
+    "standard error": "Standard error",
+    "binomial": "Binomial",
+    "likelihood": "Likelihood",
+    "R-hat": "R-hat",
+    "effective draws": "Effective draws",
+    "divergent": "Divergent steps",
+    "correlation": "Correlation",
+    "multivariate": "Multivariate normal",
+    "k-hat": "k-hat",
+    "SHA-256": "SHA-256",
+    "prior": "Starting assumption",
+}
+#: Words that need a gloss wherever they stand.
+ALWAYS_GLOSSED = {
+    "interval": "Interval",
+    "player-season": "Player-season",
+    "starting assumption": "Starting assumption",
+}
+
+
+@pytest.fixture(scope="module")
+def content():
+    cells = invented_cells(7, ("A", "B"), SETTINGS)
+    posterior = invented_posterior(cells, draws=300)
+    return ReportContent(
+        title="Practice and game shooting",
+        reading=read_transfer(posterior, cells),
+        posterior=posterior,
+        cells=cells,
+        priors=TransferPriors(),
+        mix=invented_mix(),
+        summary=[("rep attempts", "10 makes of 20, 14 player-seasons")],
+        interactive=True,
+    )
+
+
+@pytest.fixture(scope="module")
+def pages(content):
+    return {a: render_report(replace(content, audience=a)) for a in AUDIENCES}
+
+
+def glosses(page):
+    section = page[page.index('id="words"') :].split("</section>")[0]
+    return re.findall(r"<dt>([^<]+)</dt>", section)
+
+
+def share(omega, at):
+    """R2 of the settings at `at`, draw by draw, by solving the normal equations."""
+    found = [o[-1, at] @ np.linalg.solve(o[np.ix_(at, at)], o[at, -1]) for o in omega]
+    return np.array(found)
+
+
+@pytest.fixture(scope="module")
+def recomputed(content):
+    """Every figure of the director's page again, straight from draws and counts."""
+    post, prior = content.posterior.population.omega, content.posterior.prior.omega
+    rep, live, both = [0, 1], [2, 3], [0, 1, 2, 3]
+    after, before = share(post, live) - share(post, rep), share(prior, live) - share(prior, rep)
+    sign = 1 if (after > 0).mean() >= 0.5 else -1
+    said = []
+    for at in (live, rep, both):
+        draws = share(post, at)
+        low, high = np.quantile(draws, [0.05, 0.95])
+        said.append(
+            f"account for {100 * draws.mean():.0f}% of the differences between players' true game "
+            f"rates (90% interval {100 * low:.0f} to {100 * high:.0f}%)"
+        )
+    low, high = np.quantile(100 * after, [0.05, 0.95])
+    said += [
+        f"is {words.chance((sign * after > 0).mean())}. Before the records it was "
+        f"{words.chance((sign * before > 0).mean())};",
+        f"Live minus rep is {100 * after.mean():.0f} points".replace("-", "−"),
+        f"interval {low:.0f} to {high:.0f} points".replace("-", "−"),
+    ]
+    left = after.std(ddof=1) / before.std(ddof=1)
+    said.append(
+        f"{100 * left:.0f}% of the uncertainty" if left < 1 else "removed none of the uncertainty"
+    )
+    return said
+
+
+def test_each_number_of_the_directors_page_comes_from_draws_and_counts(pages, recomputed, content):
+    text = visible_text(pages["director"])
+    for sentence in recomputed:
+        assert sentence in text
+    table = content.cells.table
+    for mode in ("rep", "live"):
+        assert f"{table.loc[table['mode'] == mode, 'n'].sum():,} {mode}" in text
+    assert f"{table.loc[table['mode'] == 'game', 'n'].sum():,} game attempts of 14" in text
+    for setting in SETTINGS:
+        rows = table[table["setting"] == setting]
+        name = setting.replace("/", ", ").replace("_", " ")
+        minutes = rows["minutes"].sum()
+        line = f"{name} {len(rows)} {minutes:,.0f} {minutes / len(rows):,.0f} "
+        assert line + f"{rows['n'].sum() / minutes:.1f}" in text
+
+
+def test_the_week_comes_from_the_advice(pages, content):
+    advice = content.mix.advice
+    gain = 100 * (1 / (1 + np.exp(-(np.log(0.4 / 0.6) + advice.gain))) - 0.4)
+    low, high = np.quantile(gain, [0.05, 0.95])
+    for audience in ("coach", "director"):
+        text = visible_text(pages[audience])
+        assert "Now: 40 rep and 20 live minutes a player and week." in text
+        assert f"{advice.best[0]:.0f} rep and {advice.best[1]:.0f} live minutes go with" in text
+        assert f"with {gain.mean():.1f} further makes in 100".replace("-", "−") in text
+        assert f"interval {low:.1f} to {high:.1f} points".replace("-", "−") in text
+
+
+def test_the_coachs_rates_come_from_the_conversion_table(pages, content):
+    from transfer.decisions.conversion import conversion_table
+
+    table = conversion_table(content.posterior, content.cells).table
+    text = visible_text(pages["coach"])
+    for _, rows in table.groupby("setting"):
+        first = rows.sort_values("practice_rate").iloc[0]
+        assert f"{first['practice_rate']:.0%} → {first['game_mean']:.0%}" in text
+
+
+def test_the_analyst_sees_diagnostics_priors_with_sources_and_sensitivity(pages):
+    text = visible_text(pages["analyst"])
+    for row in TransferPriors().table.itertuples():
+        assert row.source in text
+    assert "R-hat, largest" in text
+    assert "practice says less about games" in text
+    assert "Half-life, weeks" in text
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_no_jargon_without_its_gloss(pages, audience):
+    page = pages[audience]
+    text = visible_text(page[: page.index('id="words"')])
+    given = glosses(page)
+    for word, term in (JARGON | ALWAYS_GLOSSED).items():
+        if re.search(rf"\b{re.escape(word)}", text, re.IGNORECASE):
+            assert term in given, f"{word!r} stands without its gloss"
+    assert set(given) <= set(GLOSSARY)
+
+
+@pytest.mark.parametrize("audience", ["coach", "director"])
+def test_short_pages_do_without_jargon(pages, audience):
+    page = pages[audience]
+    text = visible_text(page[: page.index('id="words"')])
+    found = [word for word in JARGON if re.search(rf"\b{re.escape(word)}", text, re.IGNORECASE)]
+    assert found == []
+
+
+def test_an_unexplained_word_would_be_noticed(pages):
+    page = pages["director"].replace("What was found", "What the posterior says")
+    text = visible_text(page[: page.index('id="words"')])
+    assert [word for word in JARGON if re.search(rf"\b{word}", text, re.IGNORECASE)] == [
+        "posterior"
+    ]
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_words_about_people_and_numbers(pages, audience):
+    text = visible_text(pages[audience])
+    assert not re.search(r"\b(he|she|his|her|him|hers)\b", text, re.IGNORECASE)
+    prose = visible_text(re.sub(r"<(dl|table)\b.*?</\1>", "", pages[audience], flags=re.DOTALL))
+    assert not re.search(r"(?<![\w-])-\d", prose)
+
+
+@pytest.mark.parametrize("audience", ["coach", "director"])
+def test_a_reading_has_no_causal_words(pages, audience):
+    text = visible_text(pages[audience].split('id="what-if"')[0])
+    assert not re.search(r"\b(causes?|caused|improves?d?|leads? to|because of)\b", text)
+
+
+@pytest.mark.parametrize(("audience", "most"), [("director", 2), ("coach", 1)])
+def test_short_pages_fit_their_paper(content, pages, audience, most):
+    assert page_count(pages[audience]) <= most
+    bare = replace(content, audience=audience, mix=None, mix_missing="No minutes were charted.")
+    assert page_count(render_report(bare)) <= most
+
+
+def test_equal_results_are_equal_files(content, pages):
+    page = render_report(replace(content, audience="director"))
+    assert page == pages["director"]
+    first = page_pdf(page)
+    assert first.startswith(b"%PDF")
+    assert page_pdf(page) == first
+    assert b"CreationDate" not in first
+
+
+def test_a_pdf_fetches_nothing(pages):
+    for link in ("https://example.org/x.png", "file:///etc/hostname"):
+        page = pages["director"].replace("</main>", f'<img alt="x" src="{link}"></main>')
+        assert page_pdf(page).count(b"/Image") == page_pdf(pages["director"]).count(b"/Image")
+
+
+def test_without_the_pdf_package_the_error_names_the_extra(pages, monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    with pytest.raises(MissingPackageError, match="practice-transfer\\[pdf\\]") as caught:
+        page_pdf(pages["coach"])
+    assert caught.value.exit_code == 5
+
+
+def test_pages_stay_small(pages):
+    assert max(len(page.encode()) for page in pages.values()) < 2_000_000
+
+
+def test_small_groups_are_hidden_in_every_depth():
+    cells = invented_cells(4)
+    posterior = invented_posterior(cells, draws=200)
+    reading = read_transfer(posterior, cells)
+    facts = replace(invented_mix(), players=4)
+    rates = [f"{100 * r.y / r.n:.0f}% of {r.n}" for r in cells.table.itertuples() if r.n]
+    for audience in AUDIENCES:
+        shared = ReportContent(
+            "t", reading, posterior, cells, shared=True, audience=audience, mix=facts,
+            summary=[("rep attempts", "700 makes of 1,200, 4 player-seasons")], interactive=True,
+        )  # fmt: skip
+        page = render_report(shared)
+        assert "P01" not in page
+        assert "live minutes a player and week" not in page
+        assert "1,200" not in page
+        assert "→" not in page
+        assert not [r for r in rates if r in page]
+        assert 'id="what-if"' not in page
+
+
+def test_an_unknown_audience_is_refused(content):
+    with pytest.raises(ArgumentError, match="owner"):
+        replace(content, audience="owner")
+
+
+def test_true_minus_signs_leave_codes_dates_and_options_alone():
+    assert words.minus("-3 to (-.5), 2025-11-02, NRV-01, --out") == (
+        "−3 to (−.5), 2025-11-02, NRV-01, --out"
+    )

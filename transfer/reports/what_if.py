@@ -1,0 +1,138 @@
+"""The what-if part of a page: a slider over the mix and a player picker, with the data inside.
+
+Everything it shows is worked out here and put into the page as JSON; the script only looks it up.
+The same numbers stand in tables for readers without script and on paper.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from transfer.decisions.estimates import player_estimates
+from transfer.figures.style import setting_label
+from transfer.records.cells import GAME
+from transfer.reports import words
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from transfer.reports.html import ReportContent
+
+__all__ = ["WhatIf", "safe_json", "what_if"]
+
+#: Rows of the table that stands for the slider.
+_TABLE_ROWS = 7
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What the template needs.
+
+    Parameters
+    ----------
+    data : Markup
+        JSON for the script, safe inside an element of HTML.
+    start : int
+        Slider position of the present mix.
+    steps : int
+        Positions of the slider; 0 without a mix.
+    mix_rows : list of list of str
+        The mix as a table: rep, live, gain, band, chance.
+    mix_level : str
+        Probability of the band.
+    players : list of (str, list of (str, str, str))
+        Player and, per setting, its name, estimate and counts.
+    level : str
+        Probability of the players' intervals.
+    """
+
+    data: Markup
+    start: int
+    steps: int
+    mix_rows: list[list[str]]
+    mix_level: str
+    players: list[tuple[str, list[tuple[str, str, str]]]]
+    level: str
+
+
+def safe_json(value: Any) -> Markup:
+    """JSON that cannot end the element it stands in, nor be read as markup."""
+    from markupsafe import Markup
+
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    for sign, code in (("<", "\\u003c"), (">", "\\u003e"), ("&", "\\u0026")):
+        text = text.replace(sign, code)
+    return Markup(text)
+
+
+def _mix_rows(table: pd.DataFrame) -> list[list[str]]:
+    return [
+        [
+            words.number(r["rep"], 0),
+            words.number(r["live"], 0),
+            words.number(r["gain"], 1),
+            words.interval(r["low"], r["high"], 1),
+            "same as now" if r["gain"] == r["low"] == r["high"] == 0 else words.chance(r["beats"]),
+        ]
+        for r in table.to_dict(orient="records")
+    ]
+
+
+def _players(content: ReportContent) -> list[tuple[str, list[tuple[str, str, str]]]]:
+    estimates = player_estimates(content.posterior, content.cells, content.prob)
+    several = estimates[["program", "season"]].drop_duplicates().shape[0] > 1
+    found = []
+    for unit, rows in estimates.groupby("unit", sort=True):
+        first = rows.iloc[0]
+        label = str(first["player"])
+        if several:
+            label = str(unit).replace("/", ", ")
+        by_setting = {r["setting"]: r for r in rows.to_dict(orient="records")}
+        lines = []
+        for setting in (*content.posterior.settings, GAME):
+            r = by_setting[setting]
+            counts = f"{r['y']} of {r['n']}" if r["n"] else "none charted"
+            estimate = f"{words.percent(r['mean'])} ({words.span(r['low'], r['high'])})"
+            lines.append((setting_label(setting), estimate, counts))
+        found.append((label, lines))
+    return found
+
+
+def what_if(content: ReportContent) -> WhatIf | None:
+    """The what-if part of a page; None where there is neither a mix nor a player to show.
+
+    Parameters
+    ----------
+    content : ReportContent
+
+    Returns
+    -------
+    WhatIf or None
+    """
+    facts = content.mix
+    if facts is not None and content.hides(facts.players):
+        facts = None
+    mix: list[list[str]] = []
+    start, level = 0, ""
+    if facts is not None:
+        response = facts.response()
+        start = int((response["live"] - response["now"]).abs().to_numpy().argmin())
+        mix, level = _mix_rows(response), f"{response['prob'].iloc[0]:.0%}"
+    people = [] if content.shared else _players(content)
+    if not mix and not people:
+        return None
+    last = len(mix) - 1
+    shown = sorted({start, *(round(i * last / (_TABLE_ROWS - 1)) for i in range(_TABLE_ROWS))})
+    return WhatIf(
+        data=safe_json({"mix": mix, "players": [lines for _, lines in people]}),
+        start=start,
+        steps=len(mix),
+        mix_rows=[mix[i] for i in shown] if mix else [],
+        mix_level=level,
+        players=people,
+        level=f"{content.prob:.0%}",
+    )

@@ -128,7 +128,8 @@ class Map:
             effect = np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
             total += effect[design.contest]
         if design.defender is not None:
-            sd, sign, out["defender_sd_log__"] = self.folded(parts["defender_sd"], priors.defender_sd)
+            folded = self.folded(parts["defender_sd"], priors.defender_sd)
+            sd, sign, out["defender_sd_log__"] = folded
             out["z_defender"] = sign * parts["defender"]
             effect = np.append(sd * parts["defender"], 0)
             total += effect[design.defender]

@@ -30,6 +30,8 @@ __all__ = ["Engine", "fit_design", "fit_transfer", "sampler_for"]
 Engine = Literal["native", "pymc"]
 
 _PRIOR_DRAWS = 8000
+#: From this number of units on, larger steps do not diverge (own measurement).
+_MANY_UNITS = 60
 _KEPT_COMPILED = 8
 _compiled: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
 _TERMS = (
@@ -46,7 +48,9 @@ _TERMS = (
 def sampler_for(design: TransferDesign, engine: Engine = "native") -> SamplerSettings:
     """Return the default sampler settings for a design (own measurements at 14 to 280 units)."""
     if engine == "native":
-        return SamplerSettings(draws=1000, tune=500, target_accept=0.9, adaptation="diag")
+        if len(design.units) < _MANY_UNITS:
+            return SamplerSettings(draws=1000, tune=500, target_accept=0.9, adaptation="diag")
+        return SamplerSettings(draws=800, tune=400, target_accept=0.8, adaptation="diag")
     if uses_centred(design):
         return SamplerSettings(draws=1500, tune=800, target_accept=0.9, adaptation="diag")
     return SamplerSettings(draws=1000, tune=600, target_accept=0.9, adaptation="low_rank")
@@ -73,6 +77,7 @@ def _compile(
 ) -> Any:
     """Return the compiled model with this design's data; PyMC compiles for each new shape."""
     if engine == "native":
+        progress("preparing the model (the first fit on a machine compiles for some seconds)")
         return native_model(design, priors)
     key = _shape_key(design, priors)
     if key not in _compiled:

@@ -18,7 +18,7 @@ author = "The transfer maintainers"
 copyright = "The transfer maintainers, MIT License"
 release = installed_version("practice-transfer")
 
-extensions = ["myst_nb", "numpydoc", "sphinx.ext.autodoc", "mathml"]
+extensions = ["myst_nb", "numpydoc", "sphinx.ext.autodoc", "mathml", "docstrings"]
 exclude_patterns = ["_build", "_ext", "conf.py"]
 default_role = "code"
 nitpicky = False

@@ -1,15 +1,28 @@
-"""Writing files so that a reader never sees half of one."""
+"""Writing files so that a reader never sees half of one.
+
+A file is written under a temporary name beside its place and renamed when it is whole. A process
+that is killed in between leaves the temporary file; the next write into the same folder removes it.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import platform
+import re
 import tempfile
+import time
+import zlib
 from pathlib import Path
 
 from transfer.errors import StorageError
 
 __all__ = ["write_bytes", "write_text"]
+
+_PART = re.compile(r"\..+\.([0-9a-f]{8})-(\d+)-[^.]+\.part")
+#: Seconds after which a temporary file of another machine, or of a process whose number was given
+#: out again, is taken for a leftover (judgement, no source).
+_LEFTOVER_AGE = 24 * 3600
 
 
 def write_bytes(path: Path | str, content: bytes) -> Path:
@@ -35,25 +48,61 @@ def write_bytes(path: Path | str, content: bytes) -> Path:
     temporary: str | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        _remove_leftovers(target.parent)
+        prefix = f".{target.name}.{_machine()}-{os.getpid()}-"
+        handle, temporary = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=target.parent)
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, 0o644)
         os.replace(temporary, target)
+        temporary = None
     except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
         raise StorageError(
             f"{target} could not be written: {error.strerror or error}",
             rule="an output file is written whole or not at all",
             next_step="free disk space or choose a folder you may write to with --out",
         ) from error
+    finally:
+        # Also after Ctrl-C, which is no OSError.
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
     return target
 
 
 def write_text(path: Path | str, content: str) -> Path:
     """Write UTF-8 text with `write_bytes`; same errors."""
     return write_bytes(path, content.encode("utf-8"))
+
+
+def _machine() -> str:
+    """Eight digits that stand for this machine without naming it."""
+    return f"{zlib.crc32(platform.node().encode()):08x}"
+
+
+def _runs(process: int) -> bool:
+    """Whether a process of this machine still runs; True where that cannot be asked."""
+    if os.name != "posix":
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _remove_leftovers(folder: Path) -> None:
+    """Remove temporary files whose writer was killed; those of a running writer stay."""
+    for entry in os.scandir(folder):
+        found = _PART.fullmatch(entry.name)
+        if found is None:
+            continue
+        with contextlib.suppress(OSError):
+            own = found[1] == _machine()
+            old = time.time() - entry.stat(follow_symlinks=False).st_mtime > _LEFTOVER_AGE
+            if old or (own and not _runs(int(found[2]))):
+                os.unlink(entry.path)

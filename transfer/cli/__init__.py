@@ -32,6 +32,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trial": ("transfer.cli.trial", "Plan a practice trial, price a design, read its result."),
     "mix": ("transfer.cli.mix", "Weekly minutes of rep and live work, or why to run the trial."),
     "session": ("transfer.cli.session", "The next session on one page, with its chart sheet."),
+    "verify": ("transfer.cli.verify", "Whether a run's inputs and outputs are as they were."),
+    "share": ("transfer.cli.share", "A bundle with aggregates only, small groups hidden."),
     "cite": ("transfer.cli.cite", "How to name this program in a report or a paper."),
 }
 

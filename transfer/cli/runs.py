@@ -20,9 +20,21 @@ from transfer.errors import StorageError
 from transfer.files import write_bytes, write_text
 from transfer.models.transfer_model import MODEL_VERSION
 
-__all__ = ["MANIFEST", "Run", "changed_since_last_run", "describe_inputs", "open_run", "saved_fit"]
+__all__ = [
+    "CHECKSUMS",
+    "MANIFEST",
+    "Run",
+    "changed_since_last_run",
+    "describe_inputs",
+    "file_hash",
+    "open_run",
+    "run_key",
+    "saved_fit",
+]
 
 MANIFEST = "manifest.json"
+#: SHA-256 of every output, one line per file, in the form that ``sha256sum --check`` reads.
+CHECKSUMS = "SHA256SUMS"
 FIT_FILE = "fit.nc"
 #: Options that decide a fit; the others only decide how it is read.
 _FIT_OPTIONS = ("settings", "terms", "level", "rule_body", "season_end", "seed", "priors_sha256")
@@ -78,7 +90,36 @@ class Run:
                 return target
             number += 1
             target = self.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
-        return write_bytes(target, data)
+        write_bytes(target, data)
+        self.note(target.name)
+        return target
+
+    def note(self, name: str) -> None:
+        """Add the hash of a finished output to the run's list; the last line of a name counts.
+
+        Parameters
+        ----------
+        name : str
+            A file of the run folder.
+
+        Raises
+        ------
+        StorageError
+            When the output cannot be read or the list cannot be written.
+        """
+        if self.folder is None:
+            return
+        line = f"{file_hash(self.folder / name)}  {name}\n".encode()
+        try:
+            # One short appended line: two runs on the same folder do not lose each other's.
+            with open(self.folder / CHECKSUMS, "ab", buffering=0) as stream:
+                stream.write(line)
+        except OSError as error:
+            raise StorageError(
+                f"{self.folder / CHECKSUMS} could not be written: {error.strerror or error}",
+                rule="a run folder lists the hash of every output",
+                next_step="free disk space or choose a folder you may write to with --out",
+            ) from error
 
     def start(self) -> None:
         """Make the run folder with its manifest, unless it is there already."""
@@ -88,7 +129,14 @@ class Run:
         write_text(self.folder / MANIFEST, text)
 
 
-def _sha256(path: Path) -> str:
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be read.
+    """
     try:
         with open(path, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
@@ -123,7 +171,7 @@ def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
         When a file cannot be read.
     """
     return {
-        key: {"file": path.name, "sha256": _sha256(path)}
+        key: {"file": path.name, "sha256": file_hash(path)}
         for key, path in sorted(request.files.items())
     }
 
@@ -137,8 +185,22 @@ def _options(request: Request) -> dict[str, Any]:
         "rope": list(request.rope),
         "seed": request.seed,
         "season_end": request.season_end.isoformat() if request.season_end else None,
-        "priors_sha256": None if request.priors is None else _sha256(request.priors),
+        "priors_sha256": None if request.priors is None else file_hash(request.priors),
     }
+
+
+def run_key(manifest: Mapping[str, Any]) -> str:
+    """Hash of a question: content of the record files, options, versions of package and model.
+
+    Parameters
+    ----------
+    manifest : mapping
+        With ``inputs``, ``options`` and ``versions``.
+    """
+    contents = {key: value["sha256"] for key, value in manifest["inputs"].items()}
+    versions = manifest["versions"]
+    version = [versions.get("practice-transfer"), versions.get("model")]
+    return _digest([contents, manifest["options"], version])
 
 
 def _manifests(folder: Path) -> list[tuple[Path, dict[str, Any]]]:
@@ -173,18 +235,15 @@ def open_run(request: Request) -> Run:
     from transfer.provenance import package_versions
 
     inputs, options, versions = describe_inputs(request), _options(request), package_versions()
-    version = [versions["practice-transfer"], MODEL_VERSION]
-    contents = {key: value["sha256"] for key, value in inputs.items()}
-    key = _digest([contents, options, version])
-    fit_key = _digest([contents, {k: options[k] for k in _FIT_OPTIONS}, version])
-    manifest = {
-        "key": key,
-        "fit_key": fit_key,
-        "created": dt.datetime.now(dt.UTC).isoformat(timespec="microseconds"),
+    described = {
         "inputs": inputs,
         "options": options,
         "versions": {**versions, "model": str(MODEL_VERSION)},
     }
+    key = run_key(described)
+    fit_key = run_key({**described, "options": {k: options[k] for k in _FIT_OPTIONS}})
+    created = dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
+    manifest = {"key": key, "fit_key": fit_key, "created": created, **described}
     if request.out is not None:
         _refuse_other_run(request.out, key)
         return Run(request.out, key, fit_key, manifest, (request.out,))

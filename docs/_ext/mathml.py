@@ -6,16 +6,36 @@ the build, not a gap on the page.
 
 from __future__ import annotations
 
+import xml.etree.ElementTree as ET
 from typing import Any
 
 from docutils import nodes
 from docutils.utils.math import MathError, latex2mathml
 from sphinx.errors import ExtensionError
 
+ACCENTS = set("\u02c9\u0304\u00af^\u02c6\u0302")
+
+
+def accents_first(mathml: str) -> str:
+    """Put an index beside a letter with a bar or a hat, where docutils puts it below."""
+    root = ET.fromstring(mathml)
+    tag = root.tag.removesuffix("math")  # the namespace, as ElementTree writes it
+    for found in root.iter(f"{tag}munderover"):
+        letter, index, accent = list(found)
+        if (accent.text or "") in ACCENTS:
+            topped = ET.Element(f"{tag}mover")
+            topped.extend([letter, accent])
+            for child in (letter, index, accent):
+                found.remove(child)
+            found.tag = f"{tag}msub"
+            found.extend([topped, index])
+    ET.register_namespace("", tag.strip("{}"))
+    return ET.tostring(root, encoding="unicode")
+
 
 def _convert(node: nodes.Element, as_block: bool) -> str:
     try:
-        return latex2mathml.tex2mathml(node.astext(), as_block=as_block)
+        return accents_first(latex2mathml.tex2mathml(node.astext(), as_block=as_block))
     except (MathError, SyntaxError) as error:
         raise ExtensionError(f"equation not understood: {node.astext()!r}: {error}") from error
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -117,7 +118,6 @@ class Map:
         design, priors = self.design, self.priors
         k = len(design.settings)
         total = np.zeros(len(design.n), dtype=complex)
-        self.logs += 0.0
         if design.distance is not None:
             prior = np.array([priors.beta_distance_practice] * k + [priors.beta_distance_game]).T
             out["beta_distance"] = prior[0] + prior[1] * parts["distance"]
@@ -213,6 +213,13 @@ class Map:
         return out, self.logs
 
 
+def plain_mode():
+    """Neither rewrites nor C: a graph this small is used three times."""
+    from pytensor.compile.mode import Mode
+
+    return Mode(linker="py", optimizer=None)
+
+
 def pymc_functions(design, priors):
     """Value and gradient of the PyMC model in its own coordinates, compiled the cheap way."""
     import pytensor
@@ -221,26 +228,31 @@ def pymc_functions(design, priors):
     model = build_transfer_model(design, priors, centred=False)
     logp = model.logp(jacobian=True)
     grads = pt.grad(logp, model.value_vars)
-    with pytensor.config.change_flags(cxx=""):
-        function = pytensor.function(model.value_vars, [logp, *grads], mode="FAST_COMPILE",
-                                     on_unused_input="ignore")  # fmt: skip
+    function = pytensor.function(
+        model.value_vars, [logp, *grads], mode=plain_mode(), on_unused_input="ignore"
+    )
     return [v.name for v in model.value_vars], function
 
 
-def pymc_vector(names, mapped, size):
-    """Coordinates in PyMC's order; the rows of the Cholesky factor in its spiral order."""
+@cache
+def spiral(size: int) -> np.ndarray:
+    """Position of every element of the rows in PyMC's vector, by its spiral order."""
     from pymc.distributions.transforms import CholeskyCorrTransform
 
+    order = np.arange(1.0, size * (size - 1) // 2 + 1)
+    filled = CholeskyCorrTransform(size)._fill_triangular_spiral(order)
+    return np.asarray(filled.eval(mode=plain_mode())).astype(int) - 1
+
+
+def pymc_vector(names, mapped, size):
+    """Coordinates in PyMC's order."""
     values = []
     for name in names:
         value = mapped[name]
         if name == "omega_cholesky_cholesky_corr__":
-            spiral = CholeskyCorrTransform(size)
-            index = spiral._fill_triangular_spiral(np.arange(1.0, size * (size - 1) // 2 + 1))
-            index = np.asarray(index.eval()).astype(int)
-            flat = np.zeros(size * (size - 1) // 2, dtype=complex)
-            rows, cols = np.tril_indices(size - 1)
-            flat[index[rows, cols] - 1] = value[rows, cols]
+            lower = np.tril_indices(size - 1)
+            flat = np.zeros(len(lower[0]), dtype=complex)
+            flat[spiral(size)[lower]] = value[lower]
             value = flat
         values.append(np.asarray(value))
     return values

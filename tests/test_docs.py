@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import re
 import subprocess
@@ -186,3 +187,50 @@ def test_the_whole_documentation_builds_without_a_warning_and_asks_for_nothing(t
         assert not asks.search(page.read_text("utf-8")), page.name
     for sheet in tmp_path.rglob("*.css"):
         assert not re.search(r"(url\(|@import)[^)]*https?:", sheet.read_text("utf-8")), sheet.name
+
+
+@pytest.fixture
+def helpers(monkeypatch):
+    """The build's own helpers, importable for one test."""
+    monkeypatch.syspath_prepend(str(DOCS / "_ext"))
+    names = ("collect", "docstrings", "mathml")
+    yield {name: importlib.import_module(name) for name in names}
+    for name in names:
+        sys.modules.pop(name, None)
+
+
+def test_the_reference_lists_every_module_and_drops_what_is_gone(helpers, tmp_path):
+    (tmp_path / "studies").mkdir()
+    (tmp_path / "studies" / "gone.md").write_text("# Gone", "utf-8")
+    helpers["collect"].everything(ROOT, tmp_path)
+    listed = set(
+        re.findall(
+            r"automodule:: (\S+)",
+            "".join(page.read_text("utf-8") for page in (tmp_path / "api").glob("*.rst")),
+        )
+    )
+    public = {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        for path in (ROOT / "transfer").rglob("*.py")
+        if not path.stem.startswith("_") and "cli" not in path.parts
+    }
+    assert listed == public
+    assert not (tmp_path / "studies" / "gone.md").exists()
+    assert (tmp_path / "notebooks" / "1_first_look.py").exists()
+
+
+def test_docstrings_keep_formulas_and_bars(helpers):
+    as_written = helpers["docstrings"].as_written
+    told = as_written(["Spread is |t|.", "", "    y ~ N(0, 1)", "        + more", "", "End."])
+    assert told[0] == r"Spread is \|t\|."
+    assert told[2:6] == ["::", "", "    y ~ N(0, 1)", "        + more"]
+    kept = ["Shown::", "", "    transfer check", "", "``a | b``"]
+    assert as_written(kept) == kept
+
+
+def test_an_index_stands_beside_a_letter_with_a_bar(helpers):
+    shown = helpers["mathml"].accents_first(
+        latex2mathml.tex2mathml(r"\bar f_{kp} + \sum_{i=1}^n x")
+    )
+    assert "<msub>" in shown
+    assert shown.count("munderover") == 2  # the sum keeps its limits

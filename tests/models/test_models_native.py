@@ -225,12 +225,13 @@ def pymc_functions(design, priors):
     import pytensor
     import pytensor.tensor as pt
 
-    model = build_transfer_model(design, priors, centred=False)
-    logp = model.logp(jacobian=True)
-    grads = pt.grad(logp, model.value_vars)
-    function = pytensor.function(
-        model.value_vars, [logp, *grads], mode=plain_mode(), on_unused_input="ignore"
-    )
+    with pytensor.config.change_flags(cxx="", mode="FAST_COMPILE"):
+        model = build_transfer_model(design, priors, centred=False)
+        logp = model.logp(jacobian=True)
+        grads = pt.grad(logp, model.value_vars)
+        function = pytensor.function(
+            model.value_vars, [logp, *grads], mode=plain_mode(), on_unused_input="ignore"
+        )
     return [v.name for v in model.value_vars], function
 
 

@@ -99,35 +99,14 @@ def _unpack(a: Any) -> Any:
     cell = unit + 2 * u * s
     whole = cell + (4 + j) * n
     return Data(
-        s,
-        u,
-        g,
-        n,
-        c,
-        v,
-        j,
-        head[8],
-        head[9],
-        head[10],
-        _sheet(a, _HEADER, 2, s),
-        _line(a, tau, s),
-        _sheet(a, tau + s, 2, pairs),
-        _line(a, slope - 4, 4),
-        _sheet(a, slope, 2, s),
-        _sheet(a, slope + 2 * s, 2, j),
-        _sheet(a, unit, u, s),
-        _sheet(a, unit + u * s, u, s),
-        _line(a, cell, n),
-        _line(a, cell + n, n),
-        _line(a, cell + 2 * n, n),
-        _line(a, cell + 3 * n, n),
-        _sheet(a, cell + 4 * n, n, j),
-        _whole(a, whole, n),
-        _whole(a, whole + n, n),
-        _whole(a, whole + 2 * n, u),
-        _whole(a, whole + 2 * n + u, n),
-        _whole(a, whole + 3 * n + u, n),
-    )
+        s, u, g, n, c, v, j, head[8], head[9], head[10], _sheet(a, _HEADER, 2, s),
+        _line(a, tau, s), _sheet(a, tau + s, 2, pairs), _line(a, slope - 4, 4),
+        _sheet(a, slope, 2, s), _sheet(a, slope + 2 * s, 2, j), _sheet(a, unit, u, s),
+        _sheet(a, unit + u * s, u, s), _line(a, cell, n), _line(a, cell + n, n),
+        _line(a, cell + 2 * n, n), _line(a, cell + 3 * n, n), _sheet(a, cell + 4 * n, n, j),
+        _whole(a, whole, n), _whole(a, whole + n, n), _whole(a, whole + 2 * n, u),
+        _whole(a, whole + 2 * n + u, n), _whole(a, whole + 3 * n + u, n),
+    )  # fmt: skip
 
 
 @jit
@@ -147,37 +126,19 @@ def _state(d: Any, a: Any) -> Any:
     un = pr + 8 * g * s
     ce = un + 7 * u * s
     return _State(
-        _line(a, 0, s),
-        _line(a, s, s),
-        _sheet(a, 6 * s, s, s),
-        _sheet(a, 6 * s + sq, s, s),
-        _sheet(a, 6 * s + 2 * sq, s, s),
-        _sheet(a, 6 * s + 3 * sq, s, s),
-        _line(a, ce, n),
-        _sheet(a, un, u, s),
-        _sheet(a, pr, g, s),
-        _sheet(a, pr + g * s, g, s),
-        _line(a, 2 * s, s),
-        _line(a, 3 * s, s),
-        _line(a, 4 * s, s),
-        _sheet(a, pr + 2 * g * s, g, s),
-        _sheet(a, pr + 3 * g * s, g, s),
-        _sheet(a, pr + 4 * g * s, g, s),
-        _sheet(a, un + u * s, u, s),
-        _sheet(a, un + 2 * u * s, u, s),
-        _sheet(a, un + 3 * u * s, u, s),
-        _line(a, ce + 2 * n, c),
-        _line(a, 5 * s, s),
-        _sheet(a, 6 * s + 4 * sq, s, s),
-        _sheet(a, pr + 5 * g * s, g, s),
-        _sheet(a, un + 4 * u * s, u, s),
-        _sheet(a, un + 5 * u * s, u, s),
-        _line(a, ce + n, n),
-        _sheet(a, pr + 6 * g * s, g, s),
-        _sheet(a, pr + 7 * g * s, g, s),
-        _line(a, ce + 2 * n + c, c),
+        _line(a, 0, s), _line(a, s, s), _sheet(a, 6 * s, s, s), _sheet(a, 6 * s + sq, s, s),
+        _sheet(a, 6 * s + 2 * sq, s, s), _sheet(a, 6 * s + 3 * sq, s, s), _line(a, ce, n),
+        _sheet(a, un, u, s), _sheet(a, pr, g, s), _sheet(a, pr + g * s, g, s),
+        _line(a, 2 * s, s), _line(a, 3 * s, s), _line(a, 4 * s, s),
+        _sheet(a, pr + 2 * g * s, g, s), _sheet(a, pr + 3 * g * s, g, s),
+        _sheet(a, pr + 4 * g * s, g, s), _sheet(a, un + u * s, u, s),
+        _sheet(a, un + 2 * u * s, u, s), _sheet(a, un + 3 * u * s, u, s),
+        _line(a, ce + 2 * n, c), _line(a, 5 * s, s), _sheet(a, 6 * s + 4 * sq, s, s),
+        _sheet(a, pr + 5 * g * s, g, s), _sheet(a, un + 4 * u * s, u, s),
+        _sheet(a, un + 5 * u * s, u, s), _line(a, ce + n, n), _sheet(a, pr + 6 * g * s, g, s),
+        _sheet(a, pr + 7 * g * s, g, s), _line(a, ce + 2 * n + c, c),
         _sheet(a, un + 6 * u * s, u, s),
-    )
+    )  # fmt: skip
 
 
 @jit

@@ -6,6 +6,8 @@ the build, not a gap on the page.
 
 from __future__ import annotations
 
+import html
+import re
 import xml.etree.ElementTree as ET
 from typing import Any
 
@@ -18,7 +20,9 @@ ACCENTS = set("\u02c9\u0304\u00af^\u02c6\u0302")
 
 def accents_first(mathml: str) -> str:
     """Put an index beside a letter with a bar or a hat, where docutils puts it below."""
-    root = ET.fromstring(mathml)
+    # Named characters of HTML, which plain XML does not know.
+    named = re.sub(r"&(?!lt;|gt;|amp;|quot;)\w+;", lambda found: html.unescape(found[0]), mathml)
+    root = ET.fromstring(named)
     tag = root.tag.removesuffix("math")  # the namespace, as ElementTree writes it
     for found in root.iter(f"{tag}munderover"):
         letter, index, accent = list(found)

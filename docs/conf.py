@@ -37,6 +37,8 @@ autodoc_typehints = "none"
 numpydoc_show_class_members = False
 
 html_theme = "alabaster"
+html_static_path = ["_static"]
+html_css_files = ["own.css"]
 html_theme_options = {
     "description": "Does practice shooting show up in games?",
     "fixed_sidebar": False,

@@ -310,7 +310,7 @@ def _equivalence_row(basis: str, amount: float, draws: np.ndarray, prob: float) 
 
 
 def _amount(value: float, unit: str) -> str:
-    return f"no number of {unit}" if np.isinf(value) else f"{value:,.0f} {unit}"
+    return "without limit" if np.isinf(value) else f"{value:,.0f} {unit}"
 
 
 def _write_information(
@@ -323,6 +323,13 @@ def _write_information(
     parts = []
     for row in equivalence.to_dict(orient="records"):
         unit = "attempts" if row["basis"] == "per attempt" else "minutes"
+        if np.isinf(row["median"]):
+            parts.append(
+                f"{row['amount']:,.0f} live {unit} a player most likely tell more about the "
+                f"player's games than any number of rep {unit} would: the chance of that is "
+                f"{100 * row['share_unreachable']:.0f}%."
+            )
+            continue
         parts.append(
             f"{row['amount']:,.0f} live {unit} a player tell as much about the player's games as "
             f"{_amount(row['median'], 'rep ' + unit)} (median; {100 * row['prob']:.0f}% "

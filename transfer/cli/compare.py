@@ -21,7 +21,11 @@ __all__ = ["command"]
     show_default=True,
     help="Compare live and rep by R2 or by correlation.",
 )
-def command(contrast: str, **given: Any) -> None:
+@click.option(
+    "--assigned", is_flag=True,
+    help="The practice mix was assigned by lot (a trial); a reading stays a comparison of players.",
+)  # fmt: skip
+def command(contrast: str, assigned: bool, **given: Any) -> None:
     """Read what practice numbers tell about games, live against rep.
 
     This compares players with each other. It does not say which work makes a player better.
@@ -36,12 +40,15 @@ def command(contrast: str, **given: Any) -> None:
 
     study = open_study(given)
     posterior = study.fit()
-    reading = read_transfer(posterior, study.cells, study.request.rope, contrast=contrast)
+    reading = read_transfer(
+        posterior, study.cells, study.request.rope, contrast=contrast, assigned=assigned
+    )
     information = read_information(posterior, study.cells)
     conversion = conversion_table(posterior, study.cells)
     told = plain(
         {
             **reading.to_dict(),
+            "mix": "assigned" if assigned else "chosen",
             "information": information.to_dict()["information"],
             "equivalence": information.to_dict()["equivalence"],
             "information_text": information.text,

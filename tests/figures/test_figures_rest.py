@@ -7,7 +7,7 @@ from invented import invented_cells, invented_mix, invented_posterior
 
 from transfer.decisions.information import mode_information, read_information
 from transfer.decisions.reading import read_transfer
-from transfer.decisions.track_record import track_record
+from transfer.decisions.track_record import game_counts, track_record
 from transfer.decisions.trial.adherence import Adherence
 from transfer.decisions.trial.assurance import until_we_know
 from transfer.errors import ArgumentError
@@ -81,7 +81,7 @@ def frames(cells, posterior, weeks, practice):
         dose: dose.frame(weeks),
         until_known: until_known.frame(until_we_know(Crossover(13), team_seasons=(1, 3, 12))),
         mix_response: facts.response(),
-        calibration: calibration.frame(track_record(posterior, moved)),
+        calibration: calibration.frame(track_record(posterior, game_counts(cells), moved)),
         court: court.frame(practice, "NCAA"),
     }
 

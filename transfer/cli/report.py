@@ -120,17 +120,16 @@ def command(
     click.echo("\n" + "\n".join(f"Report: {path}" for path in kept))
 
 
-def keep_counts(study: Study) -> None:
-    """Keep the game counts behind the fit, so that a later run can tell what came after."""
-    from transfer.records.cells import GAME
-
-    table = study.cells.table
-    games = table.loc[table["setting"] == GAME].groupby("unit", as_index=False)[["n", "y"]].sum()
-    study.run.keep(GAMES_THEN, games.to_csv(index=False, lineterminator="\n"))
-
-
 #: Game counts behind a fit, in its run folder.
 GAMES_THEN = "games_then.csv"
+
+
+def keep_counts(study: Study) -> None:
+    """Keep the game counts behind the fit, so that a later run can tell what came after."""
+    from transfer.decisions.track_record import game_counts
+
+    counts = game_counts(study.cells)
+    study.run.keep(GAMES_THEN, counts.to_csv(index=False, lineterminator="\n"))
 
 
 def track_of(previous: Path, study: Study) -> Any:
@@ -139,7 +138,7 @@ def track_of(previous: Path, study: Study) -> Any:
     Raises
     ------
     StorageError
-        When the folder has no readable fit.
+        When the folder has no readable fit or no counts.
     ArgumentError
         When nobody of the earlier run has later games.
     """
@@ -147,12 +146,20 @@ def track_of(previous: Path, study: Study) -> Any:
 
     from transfer.cli.runs import FIT_FILE
     from transfer.decisions.track_record import track_record
+    from transfer.errors import StorageError
     from transfer.models.storage import load_fit
 
     earlier = load_fit(previous / FIT_FILE)
-    counts = previous / GAMES_THEN
-    then = pd.read_csv(counts) if counts.is_file() else None
-    return track_record(earlier, study.cells, then, seed=study.request.seed)
+    try:
+        words = dict.fromkeys(("unit", "player", "program", "season"), str)
+        then = pd.read_csv(previous / GAMES_THEN, dtype=words, keep_default_na=False)
+    except (OSError, ValueError) as error:
+        raise StorageError(
+            f"{previous} holds no readable {GAMES_THEN}: {error}",
+            rule="an earlier run is one that transfer report has reported on",
+            next_step="run transfer report on the earlier records, with --out naming that folder",
+        ) from error
+    return track_record(earlier, then, study.cells, seed=study.request.seed)
 
 
 def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tuple[Any, str]:

@@ -9,7 +9,6 @@ and Jordan 2021); the three from memory. The log score stands beside that of one
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,8 +24,9 @@ from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
 
-__all__ = ["TrackRecord", "games_since", "pooled_adjacent_violators", "track_record"]
+__all__ = ["TrackRecord", "game_counts", "games_since", "pooled_adjacent_violators", "track_record"]
 
+_WHO = ["program", "season", "player"]
 BANDS = (0.50, 0.90)
 #: Resampled seasons behind the consistency band.
 RESAMPLES = 1000
@@ -97,28 +97,38 @@ def pooled_adjacent_violators(
     return np.asarray(isotonic_regression(mean, weights=total).x)[group]
 
 
-def _games(cells: Cells) -> pd.DataFrame:
-    games = cells.table[cells.table["setting"] == GAME]
-    keys = ["unit", "player", "program", "season"]
-    found = games.groupby(keys, as_index=False, dropna=False)[["n", "y"]].sum()
-    return found.assign(who=found["program"].astype(str) + "/" + found["player"].astype(str))
-
-
-def games_since(units: Sequence[str], now: Cells, then: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Game attempts that the earlier fit had not seen, by its player-seasons.
-
-    A player is known by program and code. Another season's games count in full; of the same
-    season only what came after ``then``.
+def game_counts(cells: Cells) -> pd.DataFrame:
+    """Game attempts and makes of every player-season, those without attempts included.
 
     Parameters
     ----------
-    units : sequence of str
-        Player-seasons of the earlier fit, ``program/season/player``.
+    cells : Cells
+
+    Returns
+    -------
+    DataFrame
+        ``unit``, ``player``, ``program``, ``season`` (blank where not charted), ``n``, ``y``.
+        Kept beside a fit, it tells later which games came after.
+    """
+    table = cells.table
+    people = table[["unit", *_WHO]].drop_duplicates("unit").astype("string").fillna("")
+    games = table[table["setting"] == GAME].groupby("unit", as_index=False)[["n", "y"]].sum()
+    found = people.merge(games.astype({"unit": "string"}), on="unit", how="left")
+    return found.fillna({"n": 0, "y": 0}).astype({"n": int, "y": int}).reset_index(drop=True)
+
+
+def games_since(then: pd.DataFrame, now: Cells) -> pd.DataFrame:
+    """Game attempts that the earlier fit had not seen, by its player-seasons.
+
+    A player is known by program and code. Another season's games count in full; of the same
+    season only what came after.
+
+    Parameters
+    ----------
+    then : DataFrame
+        `game_counts` of the earlier fit.
     now : Cells
         The counts of today.
-    then : DataFrame, optional
-        ``unit``, ``n``, ``y`` of the games behind the earlier fit. Without it a season that the
-        earlier fit knew is left out.
 
     Returns
     -------
@@ -129,33 +139,36 @@ def games_since(units: Sequence[str], now: Cells, then: pd.DataFrame | None = No
     Raises
     ------
     ArgumentError
-        When a player has fewer attempts or makes today than then, or nobody has later ones.
+        When seasons are named in only one of the two, a player has fewer attempts or makes today
+        than then, or nobody has later ones.
     """
-    games = _games(now)
-    old = pd.DataFrame([u.rsplit("/", 2) for u in units], columns=["program", "season", "player"])
-    old = old.assign(unit=list(units), who=old["program"] + "/" + old["player"])
-    latest = old.sort_values("season").groupby("who")["unit"].last()
-    known = set(old["season"])
-    later = games[~games["season"].isin(known)]
-    if then is not None:
-        same = games.merge(then[["unit", "n", "y"]], on="unit", suffixes=("", "_then"))
-        same = same.assign(n=same["n"] - same["n_then"], y=same["y"] - same["y_then"])
-        wrong = same[(same["n"] < 0) | (same["y"] < 0) | (same["y"] > same["n"])]
-        if len(wrong):
-            raise ArgumentError(
-                f"{wrong['unit'].iloc[0]} has fewer game attempts or makes than in the earlier run",
-                rule="games of the earlier run are still in today's records",
-                next_step="compare the games file with that of the earlier run",
-            )
-        later = pd.concat([later, same])
-    later = later[later["who"].isin(latest.index) & (later["n"] > 0)]
+    then = then.astype(dict.fromkeys(("unit", *_WHO), "string")).fillna(dict.fromkeys(_WHO, ""))
+    games = game_counts(now)
+    if (then["season"] == "").any() and (games["season"] != "").any():
+        raise ArgumentError(
+            "the earlier run does not say which season its games are of, today's records do",
+            rule="seasons are named in both or in neither",
+            next_step="add the season column to the earlier records and report on them again",
+        )
+    merged = games.merge(then[[*_WHO, "n", "y"]], on=_WHO, how="left", suffixes=("", "_then"))
+    merged = merged.fillna({"n_then": 0, "y_then": 0})
+    merged = merged.assign(n=merged["n"] - merged["n_then"], y=merged["y"] - merged["y_then"])
+    wrong = merged[(merged["n"] < 0) | (merged["y"] < 0) | (merged["y"] > merged["n"])]
+    if len(wrong):
+        raise ArgumentError(
+            f"{wrong['unit'].iloc[0]} has fewer game attempts or makes than in the earlier run",
+            rule="games of the earlier run are still in today's records",
+            next_step="compare the games file with that of the earlier run",
+        )
+    latest = then.sort_values("season").groupby(["program", "player"], as_index=False).last()
+    later = merged[merged["n"] > 0][["program", "player", "n", "y"]]
+    later = later.merge(latest[["program", "player", "unit"]], on=["program", "player"])
     if later.empty:
         raise ArgumentError(
             "no player of the earlier run has game attempts since",
             rule="a forecast is judged on games that came after it, players known by their codes",
             next_step="add the later games, with the same codes as before",
         )
-    later = later.assign(unit=later["who"].map(latest))
     return later.groupby("unit", as_index=False)[["n", "y"]].sum()
 
 
@@ -206,8 +219,8 @@ def _reliability(
 
 def track_record(
     earlier: TransferPosterior,
+    then: pd.DataFrame,
     now: Cells,
-    then: pd.DataFrame | None = None,
     *,
     prob: float = 0.90,
     seed: int = 1,
@@ -218,10 +231,10 @@ def track_record(
     ----------
     earlier : TransferPosterior
         The fit of the earlier run.
+    then : DataFrame
+        `game_counts` of its records.
     now : Cells
         Today's counts.
-    then : DataFrame, optional
-        Game counts of the earlier run, see `games_since`.
     prob : float
         Probability of the consistency band.
     seed : int
@@ -236,13 +249,20 @@ def track_record(
     ArgumentError
         See `games_since`.
     """
-    since = games_since(earlier.units, now, then)
-    at = [earlier.units.index(u) for u in since["unit"]]
+    since = games_since(then, now)
+    unknown = [str(u) for u in since["unit"] if u not in earlier.units]
+    if unknown:
+        raise ArgumentError(
+            f"the counts of the earlier run hold {unknown[0]!r}, its fit does not",
+            rule="counts and fit of a run belong together",
+            next_step="report on the earlier records again",
+        )
+    at = [earlier.units.index(str(u)) for u in since["unit"]]
     rates = expit(earlier.theta[:, at, -1])
     n, y = since["n"].to_numpy(dtype=int), since["y"].to_numpy(dtype=int)
     everyone = float(expit(earlier.theta[:, :, -1]).mean())
     table = since.assign(
-        player=[u.rsplit("/", 1)[1] for u in since["unit"]],
+        player=[str(u).rsplit("/", 1)[-1] for u in since["unit"]],
         forecast=rates.mean(axis=0),
         log_score=log_score(y, n, rates),
         pooled_score=log_score(y, n, np.full((1, len(n)), everyone)),

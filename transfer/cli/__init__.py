@@ -60,7 +60,19 @@ class LazyGroup(click.Group):
                 formatter.write_dl(rows)
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+#: Below the list of commands; a test runs what it names.
+COMPLETION = (
+    'Tab completion: eval "$(_TRANSFER_COMPLETE=bash_source transfer)" in ~/.bashrc; zsh_source in '
+    "~/.zshrc; for fish: _TRANSFER_COMPLETE=fish_source transfer | source. Colour and moving "
+    "progress stop with NO_COLOR=1; nothing but results is printed into a pipe."
+)
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog=COMPLETION,
+)
 @click.version_option(package_name="practice-transfer", prog_name="transfer")
 def group() -> None:
     """Tell whether practice shooting shows up in games, and how sure that is."""

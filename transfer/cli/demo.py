@@ -49,9 +49,16 @@ STUDIES = {
     show_default=True,
     help="Also score the forecasts on the later games, which fits once more.",
 )
+@click.option("--open", "show", is_flag=True, help="Open the pages in a browser.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 def command(
-    data: Path, out: Path, seed: int, study: tuple[str, ...], score: bool, as_json: bool
+    data: Path,
+    out: Path,
+    seed: int,
+    study: tuple[str, ...],
+    score: bool,
+    show: bool,
+    as_json: bool,
 ) -> None:
     """Run the main job on invented data: verdict first, then where the page is.
 
@@ -59,6 +66,7 @@ def command(
     season cannot, and says so.
     """
     from transfer.cli.report import make_report
+    from transfer.cli.screen import long_work
     from transfer.files import write_text
     from transfer.simulation.write import write_demo
 
@@ -67,12 +75,15 @@ def command(
     told: dict[str, Any] = {}
     for name in study or STUDIES:
         title = STUDIES[name][1]
-        page, reading = make_report(demo_study(data / name, name, seed, as_json), title, score)
+        with long_work(as_json):
+            page, reading = make_report(demo_study(data / name, name, seed, as_json), title, score)
         path = write_text(out / f"demo_{name}.html", page)
         summary = reading.to_dict()
         told[name] = {"verdict": summary["verdict"], "text": reading.text, "report": str(path)}
         if not as_json:
             show_study(name, reading.text, path)
+        if show:
+            open_page(path)
     if as_json:
         echo_json(told)
 
@@ -97,3 +108,13 @@ def show_study(name: str, text: str, path: Path) -> None:
     click.echo(bold(f"{name.replace('_', ' ').capitalize()}: {first}"))
     click.echo(textwrap.fill(" ".join(rest), 96))
     click.echo(f"Report: {path}\n")
+
+
+def open_page(path: Path) -> None:
+    """Open a page in the browser of this machine; say so where there is none."""
+    import webbrowser
+
+    from transfer.cli.screen import notice
+
+    if not webbrowser.open(path.resolve().as_uri()):
+        notice(f"no browser was found here; open {path} in one")

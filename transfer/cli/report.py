@@ -75,7 +75,7 @@ def command(
     without script the same numbers stand in tables.
     """
     from transfer.cli.inputs import open_study
-    from transfer.cli.screen import progress
+    from transfer.cli.screen import long_work, progress
     from transfer.errors import ArgumentError
     from transfer.reports.html import render_report
 
@@ -86,20 +86,21 @@ def command(
             rule="a report is kept in --out, or below runs/ in a season folder",
             next_step="add --out DIR",
         )
-    content = gather(
-        study, title, score, shared=shared, audience=audience, program=program,
-        assigned=assigned, previous=previous, session=session,
-    )  # fmt: skip
-    page = render_report(content)
-    name = "report" + ("" if audience == "analyst" else f"-{audience}")
-    name += "-shared" if shared else ""
-    kept = [study.run.keep(f"{name}.html", page)]
-    keep_counts(study)
-    if pdf:
-        from transfer.reports.pdf import page_pdf
+    with long_work(study.request.as_json):
+        content = gather(
+            study, title, score, shared=shared, audience=audience, program=program,
+            assigned=assigned, previous=previous, session=session,
+        )  # fmt: skip
+        page = render_report(content)
+        name = "report" + ("" if audience == "analyst" else f"-{audience}")
+        name += "-shared" if shared else ""
+        kept = [study.run.keep(f"{name}.html", page)]
+        keep_counts(study)
+        if pdf:
+            from transfer.reports.pdf import page_pdf
 
-        progress(study.request.as_json)("drawing the PDF")
-        kept.append(study.run.keep(f"{name}.pdf", page_pdf(page)))
+            progress(study.request.as_json)("drawing the PDF")
+            kept.append(study.run.keep(f"{name}.pdf", page_pdf(page)))
     reading = content.reading
     if study.request.as_json:
         told = reading.to_dict()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,7 +13,10 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["bold", "notice", "print_table", "progress", "text_table"]
+__all__ = ["bold", "long_work", "notice", "print_table", "progress", "text_table"]
+
+#: What shows the step under way, while `long_work` is open on a terminal.
+_shown: list[Callable[[str], None]] = []
 
 
 def progress(as_json: bool) -> Callable[[str], None]:
@@ -25,10 +29,48 @@ def progress(as_json: bool) -> Callable[[str], None]:
     """
 
     def say(message: str) -> None:
-        if not as_json and sys.stderr.isatty():
+        if as_json or not sys.stderr.isatty():
+            return
+        if _shown:
+            _shown[-1](message)
+        else:
             click.echo(f"{message} ...", err=True)
 
     return say
+
+
+def _plain_terminal() -> bool:
+    """Whether moving or coloured output is unwanted: piped, NO_COLOR, or a dumb terminal."""
+    unwanted = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return bool(unwanted) or not sys.stderr.isatty()
+
+
+@contextmanager
+def long_work(as_json: bool) -> Iterator[None]:
+    """Show the step under way and its seconds on standard error while the block runs.
+
+    What `progress` says goes there. Silent when piped or asked for JSON; plain lines with NO_COLOR
+    or on a dumb terminal. Nothing stays on the screen afterwards.
+
+    Parameters
+    ----------
+    as_json : bool
+        Whether the command prints JSON.
+    """
+    if as_json or _plain_terminal():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task("starting")
+        _shown.append(lambda message: shown.reset(task, description=message))
+        try:
+            yield
+        finally:
+            _shown.pop()
 
 
 def notice(message: str) -> None:

@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy.optimize import isotonic_regression
-from scipy.special import expit
-from scipy.stats import binom
+from scipy.special import expit, xlog1py, xlogy
 
+from transfer.decisions.integrate import log_binomial_constant
 from transfer.decisions.scoring import log_score
 from transfer.errors import ArgumentError
 from transfer.models.posterior import TransferPosterior
@@ -176,7 +176,10 @@ def _predictive(rates: np.ndarray, n: np.ndarray, y: np.ndarray) -> list[dict[st
     """Bands, their probability, and the mid-probability transform of each count."""
     rows = []
     for i in range(len(n)):
-        mass = binom.pmf(np.arange(n[i] + 1)[:, None], n[i], rates[None, :, i]).mean(axis=1)
+        makes = np.arange(n[i] + 1)[:, None]
+        each = xlogy(makes, rates[None, :, i]) + xlog1py(n[i] - makes, -rates[None, :, i])
+        constant = log_binomial_constant(np.full(n[i] + 1, n[i]), makes[:, 0])
+        mass = np.exp(each + constant[:, None]).mean(axis=1)
         below = np.cumsum(mass)
         row = {"pit": float(below[y[i]] - 0.5 * mass[y[i]])}
         for band in BANDS:

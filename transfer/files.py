@@ -25,7 +25,7 @@ _PART = re.compile(r"\..+\.([0-9a-f]{8})-(\d+)-[^.]+\.part")
 _LEFTOVER_AGE = 24 * 3600
 
 
-def write_bytes(path: Path | str, content: bytes) -> Path:
+def write_bytes(path: Path | str, content: bytes, *, replace: bool = True) -> Path:
     """Write `content` to a temporary name beside `path`, then rename it into place.
 
     Parameters
@@ -34,6 +34,8 @@ def write_bytes(path: Path | str, content: bytes) -> Path:
         Where the file shall be. Missing folders are made.
     content : bytes
         The whole file.
+    replace : bool
+        Whether a file that is there already is written over.
 
     Returns
     -------
@@ -43,6 +45,9 @@ def write_bytes(path: Path | str, content: bytes) -> Path:
     ------
     StorageError
         When the folder cannot be written or the disk is full; the old file stays as it was.
+    FileExistsError
+        When the file is there already and `replace` is false, also when another process was
+        quicker.
     """
     target = Path(path)
     temporary: str | None = None
@@ -56,9 +61,14 @@ def write_bytes(path: Path | str, content: bytes) -> Path:
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(temporary, 0o644)
-        os.replace(temporary, target)
-        temporary = None
+        if replace:
+            os.replace(temporary, target)
+            temporary = None
+        else:
+            _name_new(temporary, target)
     except OSError as error:
+        if isinstance(error, FileExistsError) and not replace and target.exists():
+            raise
         raise StorageError(
             f"{target} could not be written: {error.strerror or error}",
             rule="an output file is written whole or not at all",
@@ -75,6 +85,20 @@ def write_bytes(path: Path | str, content: bytes) -> Path:
 def write_text(path: Path | str, content: str) -> Path:
     """Write UTF-8 text with `write_bytes`; same errors."""
     return write_bytes(path, content.encode("utf-8"))
+
+
+def _name_new(temporary: str, target: Path) -> None:
+    """Give a finished file its name, unless the name is taken."""
+    try:
+        os.link(temporary, target)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        # File systems without hard links (some memory sticks and network folders) leave a moment
+        # between the look and the renaming.
+        if target.exists():
+            raise FileExistsError(f"{target} exists") from error
+        os.replace(temporary, target)
 
 
 def _machine() -> str:

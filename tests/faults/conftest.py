@@ -61,3 +61,8 @@ def fitted(season, run, monkeypatch):
     code, _, err = run("fit")
     assert code == 0, err
     return next((season / "runs").iterdir())
+
+
+def pytest_configure(config):
+    """Name the marker that the table of faults is made from."""
+    config.addinivalue_line("markers", "fault(what): a row of the table of faults")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -9,7 +10,7 @@ from typing import Any
 
 import click
 
-from transfer.errors import RecordsError, TransferError
+from transfer.errors import RecordsError, StorageError, TransferError
 
 __all__ = ["echo_json", "run_guarded", "wants_json"]
 
@@ -67,10 +68,28 @@ def run_guarded(group: click.Group, arguments: list[str] | None) -> Any:
         error.show()
         sys.exit(2)
     except BrokenPipeError:
-        # The reader (a pager, head) went away; send the rest nowhere, so that closing is quiet.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader (a pager, head) went away.
+        _silence()
         sys.exit(1)
+    except OSError as error:
+        # What the commands write is guarded; this is standard output, or a machine that fails.
+        report_error(
+            StorageError(
+                f"output could not be written: {error.strerror or error}",
+                rule="standard output can be written, and files can be read",
+                next_step="free disk space, or send the output elsewhere",
+            ),
+            False,
+        )
+        _silence()
+        sys.exit(StorageError.exit_code)
     except (click.Abort, KeyboardInterrupt):
         click.echo("transfer: stopped; nothing half-made was left behind", err=True)
         sys.exit(130)
     sys.exit(outcome if isinstance(outcome, int) else 0)
+
+
+def _silence() -> None:
+    """Send what is still to be printed nowhere, so that closing is quiet."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

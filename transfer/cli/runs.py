@@ -19,6 +19,7 @@ from transfer.cli.options import Request
 from transfer.errors import StorageError
 from transfer.files import write_bytes, write_text
 from transfer.models.transfer_model import MODEL_VERSION
+from transfer.records.guards import inside
 
 __all__ = [
     "CHECKSUMS",
@@ -82,15 +83,22 @@ class Run:
         if self.folder is None:
             return None
         data = content.encode() if isinstance(content, str) else content
+        target = inside(self.folder, name)
         self.start()
-        target = self.folder / name
         number = 1
-        while target.exists():
+        while True:
+            if number > 1:
+                target = self.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
+            number += 1
+            try:
+                if not target.exists():
+                    write_bytes(target, data, replace=False)
+                    break
+            except FileExistsError:  # another run was quicker: look at what it wrote
+                number -= 1
+                continue
             if target.read_bytes() == data:
                 return target
-            number += 1
-            target = self.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
-        write_bytes(target, data)
         self.note(target.name)
         return target
 

@@ -76,7 +76,14 @@ def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
     try:
         with tempfile.TemporaryDirectory() as folder:
             scratch = Path(folder) / "fit.nc"
-            _dataset(posterior).to_netcdf(scratch, engine="h5netcdf")
+            data = _dataset(posterior)
+            # Checksums beside the numbers, so that damage inside them is noticed on reading.
+            summed = {
+                name: {"fletcher32": True}
+                for name, values in data.variables.items()
+                if values.dtype.kind == "f" and values.size
+            }
+            data.to_netcdf(scratch, engine="h5netcdf", encoding=summed)
             content = scratch.read_bytes()
     except OSError as error:
         raise StorageError(

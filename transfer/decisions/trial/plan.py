@@ -293,7 +293,7 @@ def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
     """
     try:
         value = json.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise StorageError(
             f"{path} cannot be read as a trial plan: {error}",
             rule="the file plan.json as `transfer trial plan` wrote it",

@@ -6,9 +6,14 @@ message that says so, because the same names could mean other things.
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import json
 import os
+import sys
 import tempfile
+import traceback
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -123,7 +128,7 @@ def load_fit(path: Path | str) -> TransferPosterior:
     if not Path(path).is_file():
         raise _refuse(path, "no such file", "run `transfer fit` first")
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as opened:
+        with _quiet_closing(), xr.open_dataset(path, engine="h5netcdf") as opened:
             data = opened.load()
         attributes = data.attrs
         if attributes.get("format") != _FORMAT:
@@ -145,6 +150,25 @@ def load_fit(path: Path | str) -> TransferPosterior:
             f"damaged or cut short ({type(error).__name__})",
             "fit the records again; delete the damaged file",
         ) from error
+
+
+@contextlib.contextmanager
+def _quiet_closing() -> Iterator[None]:
+    """Keep the closing of a file that never opened quiet: the refusal tells what is wrong.
+
+    The netCDF library closes such a file when its object is collected, and the failure of that is
+    printed past every handler.
+    """
+    usual = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
+    try:
+        yield
+    except Exception as error:
+        traceback.clear_frames(error.__traceback__)  # frames that hold the object
+        gc.collect()
+        raise
+    finally:
+        sys.unraisablehook = usual
 
 
 def _posterior(data: xarray.Dataset) -> TransferPosterior:

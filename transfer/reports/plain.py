@@ -37,7 +37,7 @@ __all__ = [
 def asked() -> str:
     """The question, for someone who has not seen it before."""
     return (
-        "Players shoot in practice with no defender (rep work) and against defenders (live work). "
+        "Players shoot in practice by repetition (rep work) and against defenders (live work). "
         "Do the players who make more of either also make more in games, and which of the two "
         "make rates says more about games?"
     )

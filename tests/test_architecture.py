@@ -164,7 +164,8 @@ def committed_texts() -> list[Path]:
     """Source and text files that are kept under version control, by folder."""
     folders = ("transfer", "tests", "docs", "notebooks", "data", "shared", ".ci")
     endings = {".py", ".md", ".toml", ".html", ".css", ".js", ".json", ".txt", ".cfg", ""}
-    inside = [p for f in folders for p in (ROOT / f).rglob("*") if "_build" not in p.parts]
+    foreign = {"_build", "node_modules"}
+    inside = [p for f in folders for p in (ROOT / f).rglob("*") if not foreign & set(p.parts)]
     top = [p for p in ROOT.iterdir() if p.name != ".git"]
     return [p for p in (*top, *inside) if p.is_file() and p.suffix in endings]
 

@@ -33,7 +33,7 @@ SCENARIOS: dict[str, tuple[int, int, float, int]] = {
     "42 players, contrast .30": (42, 3, 0.30, 24),
     "84 players, contrast .30": (84, 6, 0.30, 24),
     "168 players, contrast .30": (168, 12, 0.30, 40),
-    "168 players, contrast .00": (168, 12, 0.00, 20),
+    "168 players, contrast .00": (168, 12, 0.00, 40),
 }
 #: Earlier own simulation (20-40 seasons a row): contraction, ahead, cannot tell, mean estimate.
 EARLIER = {

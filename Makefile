@@ -9,7 +9,7 @@ STUDIES := reports/studies
 PYTHON ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint format types layers architecture studies calibration bench docs lock clean
+.PHONY: help setup demo test lint format types layers architecture studies calibration bench docs audit lock clean
 
 # The first name that really runs, is 3.12 or newer and can make environments. A name on the
 # search path proves nothing: version managers leave names behind that start nothing.
@@ -88,6 +88,11 @@ bench: $(STAMP)  ## timings side by side with plain ways of doing the same
 
 docs: $(STAMP)  ## build the documentation into docs/_build
 	$(BIN)/sphinx-build -W --keep-going -b html docs docs/_build/html
+
+audit: $(STAMP)  ## known weaknesses (skipped offline), bill of materials, licences
+	$(BIN)/python tests/supply/inventory.py audit
+	$(BIN)/python tests/supply/inventory.py sbom sbom.cdx.json
+	$(BIN)/python tests/supply/inventory.py licences docs/licences.md
 
 # Holds for Python 3.12 and newer, every platform. The build backend is in it, so that the package
 # itself can be installed without a second look at the network.

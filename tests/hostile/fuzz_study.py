@@ -22,7 +22,7 @@ import click
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
-from readers import mangle, meets, targets  # noqa: E402
+from readers import Read, mangle, meets, targets  # noqa: E402
 
 from transfer.files import write_text  # noqa: E402
 from transfer.provenance import package_versions  # noqa: E402
@@ -35,9 +35,11 @@ WEIGHTS = {
 }  # fmt: skip
 
 
-def fuzz(name: str, count: int, seed: int, folder: Path) -> dict[str, object]:
+def fuzz(
+    name: str, known: tuple[str, bytes, Read], count: int, seed: int, folder: Path
+) -> dict[str, object]:
     """Feed one reader; count what was accepted, refused, and what crashed."""
-    file, good, read = targets(folder)[name]
+    file, good, read = known
     rng = random.Random(f"{seed} {name}")
     place = folder / "input"
     place.mkdir(exist_ok=True)
@@ -74,8 +76,9 @@ def main(inputs: int, seed: int, guided_seconds: int, out: Path) -> None:
     whole = sum(WEIGHTS.values())
     rows = []
     with tempfile.TemporaryDirectory() as folder:
+        known = targets(Path(folder))
         for name, weight in WEIGHTS.items():
-            rows.append(fuzz(name, round(inputs * weight / whole), seed, Path(folder)))
+            rows.append(fuzz(name, known[name], round(inputs * weight / whole), seed, Path(folder)))
             click.echo(f"{name}: {rows[-1]['inputs']} inputs, {len(rows[-1]['crashes'])} crashes")
     crashes = [text for row in rows for text in row["crashes"]]
     total = sum(row["inputs"] for row in rows)

@@ -8,6 +8,12 @@ STUDIES := reports/studies
 # A Python to use instead of the one that is found: make PYTHON=python3.14 demo
 PYTHON ?=
 
+# The matrices here are small: threads inside linear algebra cost more than they bring.
+export OMP_NUM_THREADS ?= 1
+export OPENBLAS_NUM_THREADS ?= 1
+# Without compiled modules beside the sources every command starts seconds later.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help setup demo test lint format types layers architecture studies calibration bench docs audit lock clean
 
@@ -54,7 +60,7 @@ demo: $(STAMP)  ## the main job on invented data: prints the verdict and where t
 	@$(BIN)/transfer demo
 
 test: $(STAMP)  ## all tests but the long studies
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 lint: $(STAMP)  ## style and formatting, nothing is changed
 	$(BIN)/ruff check .

@@ -10,7 +10,8 @@ import pytest
 from transfer.errors import ArgumentError
 from transfer.records.schema import PRACTICE
 from transfer.records.workbook_codes import charted_columns, code_of
-from transfer.reports.chart_sheet import PAPERS, chart_sheet_html, chart_sheet_pdf
+from transfer.reports.chart_sheet import PAPERS, chart_sheet_html
+from transfer.reports.pdf import page_pdf
 
 
 def columns(page):
@@ -50,8 +51,8 @@ def test_one_landscape_page(paper):
 
 def test_equal_sheets_are_equal_files():
     page = chart_sheet_html(lines=2)
-    pdf = chart_sheet_pdf(page)
-    assert pdf == chart_sheet_pdf(chart_sheet_html(lines=2))
+    pdf = page_pdf(page)
+    assert pdf == page_pdf(chart_sheet_html(lines=2))
     assert b"CreationDate" not in pdf
 
 

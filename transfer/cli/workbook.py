@@ -113,7 +113,8 @@ def sheet_command(
 ) -> None:
     """Make the courtside sheet: one landscape page to chart on with a pencil."""
     from transfer.files import write_bytes
-    from transfer.reports.chart_sheet import chart_sheet_html, chart_sheet_pdf
+    from transfer.reports.chart_sheet import chart_sheet_html
+    from transfer.reports.pdf import page_pdf
 
     _demand_ending(out, ".pdf", ".html")
     wanted = [name.strip() for name in (columns or "").split(",") if name.strip()]
@@ -121,7 +122,7 @@ def sheet_command(
         _planned(planned), title=title, columns=wanted, lines=lines, paper=paper
     )
     as_pdf = out.suffix.lower() == ".pdf"
-    write_bytes(out, chart_sheet_pdf(html) if as_pdf else html.encode("utf-8"))
+    write_bytes(out, page_pdf(html) if as_pdf else html.encode("utf-8"))
     if as_json:
         echo_json({"file": str(out), "paper": paper})
         return

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from transfer.errors import ArgumentError, MissingPackageError
+from transfer.errors import ArgumentError
 from transfer.records.problems import nearest
 from transfer.records.schema import PRACTICE, Column
 from transfer.records.workbook_codes import charted_columns, code_of, meaning_of
@@ -21,7 +21,7 @@ from transfer.reports.session import CHART_NOTE
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["PAPERS", "chart_sheet_html", "chart_sheet_pdf"]
+__all__ = ["PAPERS", "chart_sheet_html"]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -105,40 +105,6 @@ def chart_sheet_html(
         rows=[_row(given, at, body) for at in range(number)],
         legend=[_legend(c) for c in chosen if c.levels],
     )
-
-
-def chart_sheet_pdf(html: str) -> bytes:
-    """The sheet as PDF; equal sheets are equal files.
-
-    Parameters
-    ----------
-    html : str
-        From `chart_sheet_html`.
-
-    Returns
-    -------
-    bytes
-
-    Raises
-    ------
-    MissingPackageError
-        When WeasyPrint, or the Pango library that it draws text with, is not installed.
-    """
-    try:
-        from weasyprint import HTML
-    except (ImportError, OSError) as error:
-        raise MissingPackageError(
-            f"the PDF cannot be drawn: {str(error).splitlines()[0]}",
-            rule="PDF output needs the package weasyprint and the system library Pango",
-            next_step="install 'practice-transfer[pdf]' and Pango, or write an .html file and "
-            "print that",
-        ) from error
-    return bytes(HTML(string=html, url_fetcher=_no_fetch).write_pdf())
-
-
-def _no_fetch(url: str, *_: Any, **__: Any) -> dict[str, Any]:
-    """The sheet is complete in itself; nothing is fetched."""
-    raise ValueError(f"the sheet fetches nothing, not even {url}")
 
 
 def _paper(paper: str) -> tuple[str, int]:

@@ -27,6 +27,7 @@ from transfer.records.cells import GAME, Cells
 from transfer.reports import blocks, words
 from transfer.reports.blocks import Cell, Column, Section
 from transfer.reports.cautions import CAUTIONS
+from transfer.reports.suppression import SMALLEST_GROUP
 
 __all__ = [
     "cautions_section",
@@ -39,10 +40,6 @@ __all__ = [
     "settings_section",
     "verdict_rows",
 ]
-
-
-#: Groups smaller than this are hidden on a page that leaves the staff (common practice, no source).
-SMALLEST_GROUP = 5
 
 
 def _count(number: int, hide: bool) -> str:

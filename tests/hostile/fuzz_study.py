@@ -41,8 +41,8 @@ def fuzz(
     """Feed one reader; count what was accepted, refused, and what crashed."""
     file, good, read = known
     rng = random.Random(f"{seed} {name}")
-    place = folder / "input"
-    place.mkdir(exist_ok=True)
+    place = folder / "input" / name  # a folder each, so that no reader meets another's bad file
+    place.mkdir(parents=True)
     found: dict[str, object] = {"reader": name, "inputs": count, "accepted": 0, "crashes": []}
     for _ in range(count):
         try:

@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-#: Study -> (level of play, heading of its page).
+#: Study -> (level of play, heading of its page, whether a lot assigned the practice mix).
 STUDIES = {
-    "conference": ("women_college", "Invented conference: practice and game shooting"),
-    "one_program": ("women_college", "Invented single program: practice and game shooting"),
+    "conference": ("women_college", "Invented conference: practice and game shooting", True),
+    "one_program": ("women_college", "Invented single program: practice and game shooting", False),
 }
 
 
@@ -74,9 +74,10 @@ def command(
         write_demo(data)
     told: dict[str, Any] = {}
     for name in study or STUDIES:
-        title = STUDIES[name][1]
+        _, title, assigned = STUDIES[name]
         with long_work(as_json):
-            page, reading = make_report(demo_study(data / name, name, seed, as_json), title, score)
+            study_data = demo_study(data / name, name, seed, as_json)
+            page, reading = make_report(study_data, title, score, assigned=assigned)
         path = write_text(out / f"demo_{name}.html", page)
         summary = reading.to_dict()
         told[name] = {"verdict": summary["verdict"], "text": reading.text, "report": str(path)}

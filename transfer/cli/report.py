@@ -318,7 +318,9 @@ def session_sentence(folder: Path) -> str:
     )
 
 
-def make_report(study: Study, title: str, score: bool, shared: bool = False) -> tuple[str, Reading]:
+def make_report(
+    study: Study, title: str, score: bool, *, assigned: bool = False
+) -> tuple[str, Reading]:
     """Gather and render the analyst's page; see `gather`.
 
     Returns
@@ -328,5 +330,5 @@ def make_report(study: Study, title: str, score: bool, shared: bool = False) -> 
     """
     from transfer.reports.html import render_report
 
-    content = gather(study, title, score, shared=shared)
+    content = gather(study, title, score, assigned=assigned)
     return render_report(content), content.reading

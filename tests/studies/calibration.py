@@ -28,6 +28,8 @@ from transfer.files import write_text
 from transfer.models.fit import fit_design
 from transfer.models.growth import fit_growth
 from transfer.models.growth_data import GrowthData, dose_of, growth_data_from_season
+from transfer.models.growth_laplace import fit_growth_laplace
+from transfer.models.growth_posterior import GrowthPosterior
 from transfer.models.growth_settings import GrowthSettings
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws
@@ -86,7 +88,9 @@ def transfer_case(units: int, programs: int, seed: int) -> Ranks:
     return ranks
 
 
-def growth_case(schedule: Any, seed: int) -> Ranks:
+def growth_case(
+    schedule: Any, seed: int, fit: Callable[..., GrowthPosterior] = fit_growth
+) -> Ranks:
     """One data set of the growth model on a schedule: ranks of the gains and their difference."""
     rng = np.random.default_rng(seed)
     settings = GrowthSettings()
@@ -107,7 +111,7 @@ def growth_case(schedule: Any, seed: int) -> Ranks:
         + np.einsum("k,kp->p", between, dose.between)
     )
     eta = level[:, None] + week[data.team] + np.einsum("k,kpt->pt", g, dose.within)
-    drawn = fit_growth(replace(data, y=rng.binomial(data.n, expit(eta))), settings, seed=seed)
+    drawn = fit(replace(data, y=rng.binomial(data.n, expit(eta))), settings, seed=seed)
     gains = drawn.gains
     return {
         "gain of rep": rank_statistic(g[0], gains[:, 0], LEVELS),
@@ -121,6 +125,12 @@ CASES: dict[str, Callable[[int], Ranks]] = {
     "transfer, 12 programs, 168 players": lambda seed: transfer_case(168, 12, seed),
     "growth, one swap by lot": lambda seed: growth_case(Crossover(13, 0.80), seed),
     "growth, mix chosen": lambda seed: growth_case(Observational(week_noise=0.5), seed),
+    "growth by Laplace, one swap by lot": lambda seed: growth_case(
+        Crossover(13, 0.80), seed, fit_growth_laplace
+    ),
+    "growth by Laplace, mix chosen": lambda seed: growth_case(
+        Observational(week_noise=0.5), seed, fit_growth_laplace
+    ),
 }
 
 
@@ -131,6 +141,14 @@ def one(case: str, index: int) -> dict[str, Any]:
         return {"case": case, "index": index, "seed": seed, "ranks": CASES[case](seed)}
     except DiagnosticsError as error:
         return {"case": case, "index": index, "seed": seed, "failed": str(error).splitlines()[0]}
+
+
+def read_log(log: Path) -> list[dict[str, Any]]:
+    """Return the kept data sets in the order of cases and indices; each counts once."""
+    lines = log.read_text("utf-8").splitlines() if log.exists() else []
+    kept = {(row["case"], row["index"]): row for row in map(json.loads, lines)}
+    order = list(CASES)
+    return [kept[key] for key in sorted(kept, key=lambda key: (order.index(key[0]), key[1]))]
 
 
 def summarise(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -211,7 +229,7 @@ def main(out: Path, only: str | None, size: int, seconds: float | None) -> None:
 
     out.mkdir(parents=True, exist_ok=True)
     log = out / "calibration.jsonl"
-    rows = [json.loads(x) for x in log.read_text("utf-8").splitlines()] if log.exists() else []
+    rows = read_log(log)
     done = {(r["case"], r["index"]) for r in rows}
     started = time.monotonic()
     for case in CASES:
@@ -223,6 +241,7 @@ def main(out: Path, only: str | None, size: int, seconds: float | None) -> None:
             rows.append(one(case, index))
             with log.open("a", encoding="utf-8") as stream:
                 stream.write(json.dumps(rows[-1]) + "\n")
+    rows = read_log(log)  # another process may have written other cases meanwhile
     when = dt.datetime.now(dt.UTC).date().isoformat()
     write_text(out / "calibration.md", markdown(summarise(rows), when))
     picture(rows, out / "calibration.svg")

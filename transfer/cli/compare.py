@@ -31,10 +31,12 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     This compares players with each other. It does not say which work makes a player better.
     """
     import json
+    import textwrap
 
-    from transfer.cli.inputs import open_study
+    from transfer.cli.inputs import open_study, priors_of
     from transfer.decisions.conversion import conversion_table
     from transfer.decisions.information import read_information
+    from transfer.decisions.prior_sensitivity import power_sensitivity
     from transfer.decisions.reading import read_transfer
     from transfer.results import plain
 
@@ -45,6 +47,7 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     )
     information = read_information(posterior, study.cells)
     conversion = conversion_table(posterior, study.cells)
+    sensitivity = power_sensitivity(posterior, priors_of(study.request))
     told = plain(
         {
             **reading.to_dict(),
@@ -53,6 +56,7 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
             "equivalence": information.to_dict()["equivalence"],
             "information_text": information.text,
             "conversion": conversion.to_dict()["conversion"],
+            "prior_sensitivity": None if sensitivity is None else sensitivity.to_dict(),
         }
     )
     kept = study.run.keep("compare.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
@@ -62,6 +66,8 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     show_reading(reading)
     click.echo()
     click.echo(information.text)
+    if sensitivity is not None:
+        click.echo(textwrap.fill(sensitivity.text, 96))
     if kept is not None:
         click.echo(f"\nKept: {kept}")
 

@@ -41,6 +41,8 @@ from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational
 
 LEVELS = 99
+#: Data sets a case that the study is planned for.
+PLANNED = 300
 SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
 MODES = ("rep", "rep", "live", "live")
 #: Practice attempts by setting and game attempts of a player-season (demo scenario).
@@ -199,8 +201,18 @@ def picture(rows: list[dict[str, Any]], path: Path) -> None:
     figure.savefig(path, format="svg", metadata={"Date": None})
 
 
-def markdown(table: pd.DataFrame, when: str) -> str:
+def sizes(rows: list[dict[str, Any]]) -> str:
+    """How many data sets each case has of those planned, in words."""
+    lines = []
+    for case in CASES:
+        have = sum(r["case"] == case for r in rows)
+        lines.append(f"- {case}: {have} of {PLANNED} planned")
+    return "\n".join(lines)
+
+
+def markdown(rows: list[dict[str, Any]], when: str) -> str:
     """The committed page."""
+    table = summarise(rows)
     head = "| " + " | ".join(table.columns) + " |\n|" + "---|" * len(table.columns) + "\n"
     lines = [
         "| " + " | ".join(f"{v:.3f}" if isinstance(v, float) else str(v) for v in row) + " |"
@@ -211,17 +223,21 @@ def markdown(table: pd.DataFrame, when: str) -> str:
         "# Simulation-based calibration\n\n"
         "Truths from the prior, records simulated, model fitted, truth ranked among 99 thinned "
         "draws. Inside the band means: the whole rank curve stays within the 99 % simultaneous "
-        "band of Sailynoja, Buerkner and Vehtari (2022) at 20 steps. Data sets whose fit failed "
-        "the diagnostics gate twice are counted and left out.\n\n"
-        f"Run on {when} with `make calibration`; seeds 100000 and up, one per data set. "
-        f"{versions}.\n\n{head}" + "\n".join(lines) + "\n\n![Rank curves](calibration.svg)\n"
+        "band of Sailynoja, Buerkner and Vehtari (2022) at 20 steps, each quantity on its own: "
+        f"of {len(table)} quantities {0.01 * len(table):.1f} are expected outside by luck. Few "
+        "data sets make a wide band that only gross errors leave. Data sets whose fit failed the "
+        "diagnostics gate twice are counted and left out.\n\n"
+        f"Run on {when} with `make calibration`; seeds 100000 and up, one per data set (100000 "
+        f"times the place of the case, plus its number). {versions}.\n\n{sizes(rows)}\n\n{head}"
+        + "\n".join(lines)
+        + "\n\n![Rank curves](calibration.svg)\n"
     )
 
 
 @click.command()
 @click.option("--out", type=click.Path(path_type=Path), required=True)
 @click.option("--case", "only", default=None, help="Part of a case's name.")
-@click.option("--size", type=int, default=300, show_default=True, help="Data sets a case.")
+@click.option("--size", type=int, default=PLANNED, show_default=True, help="Data sets a case.")
 @click.option("--seconds", type=float, default=None, help="Stop after this long, keep the rest.")
 def main(out: Path, only: str | None, size: int, seconds: float | None) -> None:
     """Run what is missing, then write table and picture."""
@@ -243,7 +259,7 @@ def main(out: Path, only: str | None, size: int, seconds: float | None) -> None:
                 stream.write(json.dumps(rows[-1]) + "\n")
     rows = read_log(log)  # another process may have written other cases meanwhile
     when = dt.datetime.now(dt.UTC).date().isoformat()
-    write_text(out / "calibration.md", markdown(summarise(rows), when))
+    write_text(out / "calibration.md", markdown(rows, when))
     picture(rows, out / "calibration.svg")
 
 

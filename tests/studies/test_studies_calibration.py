@@ -1,0 +1,57 @@
+"""Pieces of the calibration study: honest ranks, an honest count, and a verdict that can fail."""
+
+from __future__ import annotations
+
+import json
+
+import calibration as study
+import numpy as np
+from click.testing import CliRunner
+
+from transfer.models.growth_laplace import fit_growth_laplace
+from transfer.simulation.schedules import Crossover
+
+CASE = "growth by Laplace, one swap by lot"
+
+
+def logged(ranks):
+    return [
+        {"case": CASE, "index": i, "seed": i, "ranks": {"gain of rep": float(r)}}
+        for i, r in enumerate(ranks)
+    ]
+
+
+def test_a_growth_case_gives_a_rank_of_every_gain_and_repeats_itself():
+    first = study.growth_case(Crossover(13, 0.80), 7, fit_growth_laplace)
+    assert set(first) == {"gain of rep", "gain of live", "live minus rep"}
+    assert all(0.0 < rank < 1.0 for rank in first.values())
+    assert study.growth_case(Crossover(13, 0.80), 7, fit_growth_laplace) == first
+
+
+def test_uniform_ranks_are_inside_and_an_overconfident_posterior_is_not():
+    rng = np.random.default_rng(2)
+    good = study.summarise(logged(rng.random(300)))
+    assert good["inside 99 % band"].all()
+    # Truth more often in the tails than the posterior thinks.
+    bad = study.summarise(logged(rng.beta(0.6, 0.6, 300)))
+    assert not bad["inside 99 % band"].any()
+    assert (bad["points outside"] > 0).all()
+
+
+def test_failed_gates_are_counted_and_the_size_is_that_of_the_ranks():
+    rows = logged(np.linspace(0.05, 0.95, 10))
+    rows.append({"case": CASE, "index": 10, "seed": 10, "failed": "R-hat"})
+    line = study.summarise(rows).iloc[0]
+    assert (line["data sets"], line["gate failed"]) == (10, 1)
+
+
+def test_the_page_is_written_from_all_kept_lines_each_once(tmp_path):
+    rows = logged(np.linspace(0.05, 0.95, 5))
+    log = tmp_path / "calibration.jsonl"
+    log.write_text("\n".join(json.dumps(r) for r in [*rows, rows[0]]) + "\n", "utf-8")
+    result = CliRunner().invoke(study.main, ["--out", str(tmp_path), "--size", "0"])
+    assert result.exit_code == 0, result.output
+    page = (tmp_path / "calibration.md").read_text("utf-8")
+    assert f"| {CASE} | gain of rep | 5 | 0 |" in page
+    assert "5 of 300 planned" in page
+    assert (tmp_path / "calibration.svg").read_text("utf-8").lstrip().startswith("<?xml")

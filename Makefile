@@ -91,8 +91,10 @@ studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 calibration: $(STAMP)  ## simulation-based calibration (hours)
 	$(BIN)/python tests/studies/calibration.py --out $(STUDIES)
 
+# The ways compared with are the extra `bench`; BENCH_PYTHON names another environment that holds
+# them (pip install -e '.[bench]' there), so that this one keeps its locked versions.
 bench: $(STAMP)  ## timings side by side with plain ways of doing the same
-	$(BIN)/python -m pytest -m slow tests/benchmarks
+	$(BIN)/python tests/benchmarks/run.py --out $(STUDIES)/bench.md
 
 docs: $(STAMP)  ## build the documentation into docs/_build
 	$(BIN)/sphinx-build -W --keep-going -b html docs docs/_build/html
@@ -107,7 +109,8 @@ audit: $(STAMP)  ## known weaknesses (skipped offline), bill of materials, licen
 lock: $(STAMP)  ## renew requirements.lock after a change of pyproject.toml
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
 	@printf 'hatchling>=1.27\neditables>=0.5\n' | $(BIN)/uv pip compile pyproject.toml - \
-		--all-extras --universal --python-version 3.12 --generate-hashes --no-header \
+		--extra pdf --extra docs --extra dev --extra bulk --extra cluster \
+		--universal --python-version 3.12 --generate-hashes --no-header \
 		--no-annotate --no-emit-index-url --quiet --output-file requirements.lock
 
 clean:  ## remove what can be made again; records, data and reports stay

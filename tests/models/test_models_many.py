@@ -1,0 +1,174 @@
+"""Many independent fits: by processes, and on a real cluster of two workers, one of them killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from transfer.decisions.trial.assurance import assurance
+from transfer.decisions.trial.design import Scenario
+from transfer.errors import ArgumentError, DiagnosticsError, StorageError
+from transfer.models.fit import fit_transfer
+from transfer.models.many import cells_of_program, fit_many, leave_programs_out, run_many
+from transfer.models.sampling import SamplerSettings
+from transfer.simulation.schedules import Crossover
+from transfer.simulation.seasons import operating_truth, simulate_cells
+
+ROOT = Path(__file__).resolve().parents[2]
+JOBS = 12
+QUICK = SamplerSettings(draws=500, tune=300, chains=4, target_accept=0.85)
+
+
+def seasons_of(job: tuple[int, str]) -> tuple[int, np.ndarray]:
+    """Fit two invented seasons of seed `job[0]`, leaving a mark of the process while it runs."""
+    seed, folder = job
+    if folder:
+        (Path(folder) / f"{os.getpid()}-{seed}").touch()
+        time.sleep(0.4)
+    found = assurance(Crossover(6, 0.8), Scenario(teams=1), seasons=2, seed=seed)
+    return os.getpid(), np.stack([found.estimate, found.sd])
+
+
+def threads_of(job: int) -> tuple[int, int]:
+    """Threads that numba and the linear algebra may use inside a job."""
+    import numba
+    import threadpoolctl
+
+    pools = [p["num_threads"] for p in threadpoolctl.threadpool_info()]
+    return numba.get_num_threads(), max(pools, default=1)
+
+
+def start(*words: str) -> subprocess.Popen[bytes]:
+    """Start one program of the cluster."""
+    path = os.pathsep.join([str(ROOT), str(Path(__file__).parent)])
+    return subprocess.Popen(
+        [sys.executable, "-m", *words],
+        env={**os.environ, "PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+@pytest.fixture
+def cluster(tmp_path):
+    """A scheduler and two workers as processes of their own; address and the workers' handles."""
+    pytest.importorskip("distributed")
+    import json
+
+    file = tmp_path / "scheduler.json"
+    here = ("--host", "127.0.0.1", "--no-dashboard")
+    running = [
+        start("distributed.cli.dask_scheduler", *here, "--port", "0", "--scheduler-file", str(file))
+    ]
+    try:
+        wait_for(file.exists)
+        wait_for(lambda: file.read_text().strip().endswith("}"))
+        address = json.loads(file.read_text())["address"]
+        running += [
+            start("distributed.cli.dask_worker", address, *here, "--nthreads", "1", "--no-nanny",
+                  "--death-timeout", "60", "--local-directory", str(tmp_path))
+            for _ in range(2)
+        ]  # fmt: skip
+        yield address, running[1:]
+    finally:
+        for process in running:
+            process.kill()
+        for process in running:
+            process.wait()
+
+
+def wait_for(ready, seconds: float = 60.0) -> None:
+    """Wait until `ready()` holds."""
+    end = time.monotonic() + seconds
+    while not ready():
+        if time.monotonic() > end:
+            raise TimeoutError("the cluster did not get ready")
+        time.sleep(0.05)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_killed_worker_costs_time_and_no_numbers(cluster, tmp_path):
+    address, workers = cluster
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    victim = workers[0]
+
+    def kill_while_it_works() -> None:
+        # Its second job has begun, so that one result of it is known and one job is lost with it.
+        wait_for(lambda: len(list(marks.glob(f"{victim.pid}-*"))) >= 2)
+        victim.send_signal(signal.SIGKILL)
+
+    killer = threading.Thread(target=kill_while_it_works, daemon=True)
+    killer.start()
+    there = run_many(seasons_of, [(s, str(marks)) for s in range(JOBS)], cluster=address)
+    killer.join(5.0)
+    assert victim.wait(5.0) == -signal.SIGKILL
+    here = [seasons_of((s, ""))[1] for s in range(JOBS)]
+    assert len(there) == JOBS
+    for (_, got), wanted in zip(there, here, strict=True):
+        np.testing.assert_array_equal(got, wanted)
+    begun = [int(path.name.split("-")[1]) for path in marks.iterdir()]
+    assert len(begun) > JOBS  # at least one job was begun twice, by different workers
+    assert sorted(set(begun)) == list(range(JOBS))
+    assert workers[1].pid in {pid for pid, _ in there}
+
+
+def test_no_scheduler_is_said():
+    pytest.importorskip("distributed")
+    with pytest.raises(StorageError, match="no scheduler answers"):
+        run_many(abs, [1], cluster="nowhere://x")
+
+
+def test_every_job_has_one_thread():
+    assert set(run_many(threads_of, range(3), workers=2)) == {(1, 1)}
+
+
+@pytest.mark.parametrize("options", [{"workers": 0}, {"workers": 2, "cluster": "tcp://x:1"}])
+def test_contradicting_places_are_refused(options):
+    with pytest.raises(ArgumentError, match="workers="):
+        run_many(abs, [1], **options)
+
+
+def three_programs():
+    truth = replace(operating_truth(0.3), program_sd=0.15)
+    return simulate_cells(truth, 36, 5, programs=3)[0]
+
+
+def test_cells_of_a_program_and_of_the_others_are_all_cells():
+    cells = three_programs()
+    name = cells.table["program"].iloc[0]
+    own, others = cells_of_program(cells, name), cells_of_program(cells, name, without=True)
+    assert set(own.table["program"]) == {name}
+    assert name not in set(others.table["program"])
+    assert own.table["n"].sum() + others.table["n"].sum() == cells.table["n"].sum()
+    assert {*own.units, *others.units} == set(cells.units)
+    with pytest.raises(ArgumentError, match="leaves no cells"):
+        cells_of_program(cells, "nobody")
+
+
+@pytest.mark.fit
+def test_programs_left_out_by_two_processes_as_by_one():
+    cells = three_programs()
+    whole = fit_transfer(cells, seed=1, sampler=QUICK)
+    names = sorted(cells.table["program"].unique())[:1]
+    parts = {p: cells_of_program(cells, p, without=True) for p in names}
+    by_two = fit_many(parts, seed=3, sampler=QUICK, workers=2)
+    found = leave_programs_out(cells, whole, programs=names, seed=3, sampler=QUICK, workers=1)
+    for name, fit in by_two.items():
+        assert not isinstance(fit, DiagnosticsError)
+        rows = found.table[found.table["program"] == name].set_index("quantity")
+        assert rows.loc["mu_game", "mean"] == float(fit.population.mu[:, -1].mean())
+    gap = found.table["mean"] - found.table["whole"]
+    assert np.sign(found.table["shift"]).tolist() == np.sign(gap).tolist()
+    # Two of three programs are left: no answer may move by many posterior sds (own simulation).
+    assert found.table["shift"].abs().max() < 3.0
+    assert "Leaving out one program" in found.text

@@ -84,7 +84,7 @@ def test_summary_counts_refusals_wrong_signs_and_wrong_leans():
     assert line["seasons"] == 2
     assert line["refused"] == 1
     assert line["sign wrong"] == 0.5
-    assert line["leaning or ahead the wrong way"] == 0.5
+    assert line["wrong lean"] == 0.5
     assert line["bias"] == pytest.approx(0.025 - 0.15)
     assert line["coverage of 90 % interval"] == 0.5
 
@@ -106,3 +106,21 @@ def test_a_run_that_was_stopped_goes_on_without_repeating(tmp_path, monkeypatch)
     log = (tmp_path / "misspecification.jsonl").read_text("utf-8").splitlines()
     assert len([json.loads(line) for line in log]) == len(ran)
     assert "| 2 | 0 |" in (tmp_path / "misspecification.md").read_text("utf-8")
+
+
+def test_double_charting_tells_unlike_charters_from_careless_ones():
+    true = np.repeat(np.arange(4), 500)
+    rng = np.random.default_rng(4)
+    modes = MODES[:4]
+    up = study._relabel(true, 0.30, 1, modes, rng)
+    down = study._relabel(true, 0.30, -1, modes, rng)
+    either = study._relabel(true, 0.10, 0, modes, rng)
+    assert ((up - true) >= 0).all()
+    assert ((down - true) <= 0).all()
+    mode = np.asarray(modes)
+    assert (mode[either] == mode[true]).all()
+    assert (either != true).mean() == pytest.approx(0.10, abs=0.02)
+    # Half of the blocks can move in each direction.
+    assert (up != true).mean() == pytest.approx(0.15, abs=0.03)
+    text = study.detect_labels(200)
+    assert text.count("kappa") == 2

@@ -62,7 +62,7 @@ class PriorSensitivity:
         doubling of the power), ``leans``, ``mean`` and ``sd`` as fitted, ``mean_half``,
         ``sd_half``, ``mean_double``, ``sd_double`` and the chance of a positive value ``chance``,
         ``chance_half``, ``chance_double`` with the part counted half and twice, ``khat`` (the
-        largest of all weights of the row) and ``trusted`` (k-hat at most 0.7).
+        largest of all weights of the part) and ``trusted`` (k-hat at most 0.7).
     draws : mapping of str to array, shape (D,)
         The posterior draws of each answer.
     text : str
@@ -159,10 +159,12 @@ def _cjs(draws: np.ndarray, weights: np.ndarray) -> float:
     return float(np.sqrt(max(float(widths @ both), 0.0) / bound))
 
 
-def _weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, float]:
-    """Smoothed weights that sum to one, and k-hat."""
-    smoothed, khat = smooth_log_weights((power - 1.0) * log_prior[:, None])
-    return np.exp(smoothed[:, 0]), float(khat[0])
+def _weights(log_prior: np.ndarray) -> tuple[dict[float, np.ndarray], float]:
+    """Smoothed weights that sum to one for every power, and the largest k-hat."""
+    powers = (*_NEAR, *_SHOWN)
+    ratios = (np.array(powers) - 1.0) * log_prior[:, None]
+    smoothed, khat = smooth_log_weights(ratios)
+    return dict(zip(powers, np.exp(smoothed).T, strict=True)), float(khat.max())
 
 
 def _moments(draws: np.ndarray, weights: np.ndarray, name: str) -> dict[str, float]:
@@ -171,20 +173,15 @@ def _moments(draws: np.ndarray, weights: np.ndarray, name: str) -> dict[str, flo
     return {f"mean{name}": mean, f"sd{name}": sd, f"chance{name}": float(weights @ (draws > 0))}
 
 
-def _row(answer: str, part: str, draws: np.ndarray, log_prior: np.ndarray) -> dict[str, Any]:
-    slopes, khats = [], []
-    for power in _NEAR:
-        weights, khat = _weights(log_prior, power)
-        slopes.append(cjs_distance(draws, weights) / abs(np.log2(power)))
-        khats.append(khat)
+def _sensitivity(draws: np.ndarray, weights: dict[float, np.ndarray]) -> dict[str, Any]:
+    """Sensitivity of one answer to one part, and the answer with the part half and twice."""
+    slopes = [cjs_distance(draws, weights[a]) / abs(np.log2(a)) for a in _NEAR]
     slope = float(np.mean(slopes))
-    row = {"answer": answer, "part": part, "sensitivity": slope, "leans": slope >= LEANS_FROM}
+    row: dict[str, Any] = {"sensitivity": slope, "leans": slope >= LEANS_FROM}
     row |= _moments(draws, np.full(len(draws), 1.0 / len(draws)), "")
     for power, name in zip(_SHOWN, ("_half", "_double"), strict=True):
-        weights, khat = _weights(log_prior, power)
-        row |= _moments(draws, weights, name)
-        khats.append(khat)
-    return row | {"khat": max(khats), "trusted": max(khats) <= KHAT_LIMIT}
+        row |= _moments(draws, weights[power], name)
+    return row
 
 
 def power_sensitivity(
@@ -212,9 +209,17 @@ def power_sensitivity(
         draws[CONTRAST] = contrast
     for k, setting in enumerate(posterior.settings):
         draws[f"rho {setting}"] = composed.rho[:, k]
-    parts = log_prior_parts(posterior.population, priors)
+    parts = {
+        part: _weights(log_prior)
+        for part, log_prior in log_prior_parts(posterior.population, priors).items()
+    }
     table = pd.DataFrame(
-        [_row(a, p, d, log_prior) for a, d in draws.items() for p, log_prior in parts.items()]
+        [
+            {"answer": answer, "part": part, **_sensitivity(values, weights)}
+            | {"khat": khat, "trusted": khat <= KHAT_LIMIT}
+            for answer, values in draws.items()
+            for part, (weights, khat) in parts.items()
+        ]
     )
     return PriorSensitivity(table, draws, _write(table), posterior.provenance)
 

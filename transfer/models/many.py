@@ -276,7 +276,7 @@ def _answers(fit: TransferPosterior) -> dict[str, np.ndarray]:
 
 def leave_programs_out(
     cells: Cells,
-    whole: TransferPosterior,
+    whole: TransferPosterior | Callable[[], TransferPosterior],
     priors: TransferPriors | None = None,
     *,
     programs: Sequence[str] | None = None,
@@ -291,8 +291,8 @@ def leave_programs_out(
     ----------
     cells : Cells
         Of at least two programs with game attempts.
-    whole : TransferPosterior
-        Fit of all cells.
+    whole : TransferPosterior, or callable that returns it
+        Fit of all cells; a callable is asked after the programs were counted.
     priors, sampler, seed
         As in `fit_many`.
     programs : sequence of str, optional
@@ -312,9 +312,16 @@ def leave_programs_out(
     chosen = list(
         programs or sorted(cells.table.loc[cells.table["setting"] == GAME, "program"].unique())
     )
+    if len(set(cells.table["program"])) < 2:
+        raise ArgumentError(
+            "the records hold one program",
+            rule="a program can be left out when another one stays",
+            next_step="read the records of several programs together, with the column program",
+        )
     parts = {p: cells_of_program(cells, p, without=True) for p in chosen}
     fits = fit_many(parts, priors, seed=seed, sampler=sampler, workers=workers, cluster=cluster)
-    base = _answers(whole)
+    everything = whole() if callable(whole) else whole
+    base = _answers(everything)
     rows = []
     for program, fit in fits.items():
         if isinstance(fit, DiagnosticsError):
@@ -332,7 +339,7 @@ def leave_programs_out(
                 }
             )
     refused = tuple(p for p, fit in fits.items() if isinstance(fit, DiagnosticsError))
-    settings = {"left_out": chosen, "whole": whole.provenance.to_dict()}
+    settings = {"left_out": chosen, "whole": everything.provenance.to_dict()}
     return LeftOutPrograms(
         pd.DataFrame(rows), refused, Provenance(seed, cells.data_hash, settings=settings)
     )

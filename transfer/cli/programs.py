@@ -1,0 +1,47 @@
+"""``transfer programs``: the pooled reading without each program in turn."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from transfer.cli.frame import echo_json
+from transfer.cli.options import shared_options
+
+__all__ = ["command"]
+
+
+@click.command("programs")
+@shared_options("records", "fit", "out", "json")
+@click.option("--workers", type=int, help="Processes on this machine.  [default: its cores]")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="A Dask scheduler that runs the fits, such as tcp://HOST:8786.",
+)
+def command(workers: int | None, cluster: str | None, **given: Any) -> None:
+    """Say how far the pooled answers move when one program is left out.
+
+    Every program costs one more fit; they run side by side, on this machine or on a cluster.
+    """
+    from transfer.cli.inputs import open_study, priors_of
+    from transfer.cli.screen import print_table
+    from transfer.models.many import leave_programs_out
+
+    study = open_study(given)
+    found = leave_programs_out(
+        study.cells,
+        study.fit,
+        priors_of(study.request),
+        seed=study.request.seed,
+        workers=workers,
+        cluster=cluster,
+    )
+    if study.request.as_json:
+        echo_json(found.to_dict())
+        return
+    click.echo(found.text)
+    if not found.table.empty:
+        click.echo()
+        print_table(found.table, list(found.table.columns))

@@ -77,8 +77,12 @@ class Map:
         design = self.design
         units, size = design.dims
         groups, steps = len(design.programs), max(len(design.contests) - 1, 0)
-        shapes = {"mu": (size,), "tau": (size,), "z": (size * (size - 1) // 2,),
-                  "unit": (units, size)}
+        shapes = {
+            "mu": (size,),
+            "tau": (size,),
+            "z": (size * (size - 1) // 2,),
+            "unit": (units, size),
+        }
         if groups > 1:
             shapes |= {"program_sd": (size,), "program": (groups, size)}
         if design.distance is not None:
@@ -357,9 +361,7 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     )
     np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
     np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
-    np.testing.assert_allclose(
-        draw["defender_effect"], defender_sd * parts["defender"]
-    )
+    np.testing.assert_allclose(draw["defender_effect"], defender_sd * parts["defender"])
     np.testing.assert_allclose(draw["defender_sd"], abs(defender_sd))
     if k:
         np.testing.assert_allclose(draw["omega"], chol @ chol.T, rtol=1e-9)

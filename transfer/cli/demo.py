@@ -11,6 +11,7 @@ from transfer.cli.frame import echo_json
 
 if TYPE_CHECKING:
     from transfer.cli.inputs import Study
+    from transfer.reports.html import ReportContent
 
 __all__ = ["command"]
 
@@ -77,8 +78,10 @@ def command(
         _, title, assigned = STUDIES[name]
         with long_work(as_json):
             study_data = demo_study(data / name, name, seed, as_json)
-            page, reading = make_report(study_data, title, score, assigned=assigned)
+            page, content = make_report(study_data, title, score, assigned=assigned)
+        reading = content.reading
         path = write_text(out / f"demo_{name}.html", page)
+        write_pictures(content, out, f"demo_{name}")
         summary = reading.to_dict()
         told[name] = {"verdict": summary["verdict"], "text": reading.text, "report": str(path)}
         if not as_json:
@@ -96,6 +99,29 @@ def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> Study:
 
     files = {t: folder / f"{t}.csv" for t in ("practice", "games", "roster", "drills")}
     return study_of(Request(files=files, level=STUDIES[name][0], seed=seed, as_json=as_json))
+
+
+def write_pictures(content: ReportContent, out: Path, stem: str) -> list[Path]:
+    """Write two pictures of the page as files of their own, for a first look at the job."""
+    import io
+
+    from transfer.figures import correlations, practice_game, style
+    from transfer.files import write_bytes
+
+    tables = {
+        "correlations": (correlations, correlations.frame(content.posterior, content.prob)),
+        "practice_game": (
+            practice_game,
+            practice_game.frame(content.posterior, content.cells, content.prob),
+        ),
+    }
+    written = []
+    for name, (figure, table) in tables.items():
+        stream = io.BytesIO()
+        with style.styled():
+            figure.draw(table).savefig(stream, format="png", dpi=100, metadata={"Software": None})
+        written.append(write_bytes(out / f"{stem}_{name}.png", stream.getvalue()))
+    return written
 
 
 def show_study(name: str, text: str, path: Path) -> None:

@@ -12,7 +12,6 @@ from transfer.cli.options import shared_options
 
 if TYPE_CHECKING:
     from transfer.cli.inputs import Study
-    from transfer.decisions.reading import Reading
     from transfer.reports.html import Audience, ReportContent
 
 __all__ = ["command", "gather", "make_report"]
@@ -320,15 +319,15 @@ def session_sentence(folder: Path) -> str:
 
 def make_report(
     study: Study, title: str, score: bool, *, assigned: bool = False
-) -> tuple[str, Reading]:
+) -> tuple[str, ReportContent]:
     """Gather and render the analyst's page; see `gather`.
 
     Returns
     -------
-    str, Reading
-        The page and the reading on it.
+    str, ReportContent
+        The page and what is on it.
     """
     from transfer.reports.html import render_report
 
     content = gather(study, title, score, assigned=assigned)
-    return render_report(content), content.reading
+    return render_report(content), content

@@ -20,22 +20,24 @@ from transfer.decisions.prior_sensitivity import (
     power_sensitivity,
 )
 from transfer.decisions.psis import smooth_log_weights
-from transfer.models.population_prior import draw_population
+from transfer.models.population_prior import draw_population, prior_correlations
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
 
 SETTINGS = ("rep/none", "live/trailing")
+WIDE = TransferPriors(tilt_game=(0.0, 2.0), tilt_practice=(0.0, 2.0))
+RNG = np.random.default_rng(10)
 
 
-def posterior_of(population: PopulationDraws, names=SETTINGS) -> TransferPosterior:
+def posterior_of(population, names=SETTINGS, prior=None) -> TransferPosterior:
     draws, size = population.mu.shape
     return TransferPosterior(
         settings=names,
         modes=tuple(name.split("/")[0] for name in names),
         units=("A/2031/P01",),
         population=population,
-        prior=population,
+        prior=prior or population,
         theta=np.zeros((draws, 1, size)),
         diagnostics=Diagnostics(1.0, 900.0, 900.0, 0, True),
         provenance=Provenance(1, "none"),
@@ -149,7 +151,7 @@ def test_answers_that_the_records_settled_do_not_lean(without_records):
     for (i, j), rho in {(0, 1): 0.7, (0, 2): 0.5, (1, 2): 0.6}.items():
         sharp[:, i, j] = sharp[:, j, i] = rho + 0.01 * rng.standard_normal(4000)
     population = PopulationDraws(without_records.mu[:4000], without_records.tau[:4000], sharp)
-    result = power_sensitivity(posterior_of(population), TransferPriors())
+    result = power_sensitivity(posterior_of(population, prior=without_records), TransferPriors())
     assert not result.table["leans"].any()
     assert result.text.startswith("No answer of this reading leans")
 
@@ -159,10 +161,10 @@ def test_sentence_names_the_part_and_the_chances_it_moves_between():
     # are accepted or not, never repeated: ties in the weights would leave no tail to fit.
     prior = draw_population(2, TransferPriors(), 40_000, 9)
     rho = prior.omega[:, -1, :-1]
-    likelihood = np.exp(-0.5 * (((rho - [0.20, 0.75]) / 0.30) ** 2).sum(axis=1))
+    likelihood = np.exp(-0.5 * (((rho - [0.10, 0.85]) / 0.25) ** 2).sum(axis=1))
     kept = np.random.default_rng(9).random(40_000) < likelihood
     pulled = PopulationDraws(prior.mu[kept], prior.tau[kept], prior.omega[kept])
-    result = power_sensitivity(posterior_of(pulled), TransferPriors())
+    result = power_sensitivity(posterior_of(pulled, prior=prior), TransferPriors())
     row = result.table.set_index(["answer", "part"]).loc[(CONTRAST, "correlations")]
     assert row["sensitivity"] >= LEANS_FROM
     assert row["chance_half"] > row["chance"] > row["chance_double"] > 0.5
@@ -175,10 +177,24 @@ def test_sentence_names_the_part_and_the_chances_it_moves_between():
 def test_weights_that_cannot_be_trusted_are_said_so(without_records):
     # A fit far from its prior: a few draws carry the weights of the doubled prior.
     far = TransferPriors(tilt_game=(-2.0, 0.05), tilt_practice=(0.85, 0.05))
-    result = power_sensitivity(posterior_of(without_records), far)
+    wide = PopulationDraws(
+        without_records.mu, without_records.tau, prior_correlations(2, WIDE, 8000, RNG)
+    )
+    result = power_sensitivity(posterior_of(without_records, prior=wide), far)
     row = result.table.set_index(["answer", "part"]).loc[(CONTRAST, "correlations")]
     assert not row["trusted"]
     assert "fit again with a priors file" in result.text
+
+
+def test_a_contrast_that_the_records_left_alone_is_not_called_robust(without_records):
+    # The prior favours neither side, so scaling it hardly moves the contrast; with no records the
+    # sentence must not sell that as an answer.
+    result = power_sensitivity(posterior_of(without_records), TransferPriors())
+    contrast = result.table[result.table["answer"] == CONTRAST]
+    assert (contrast["contraction"] == 1.0).all()
+    assert (contrast["sensitivity"] < LEANS_FROM).all()
+    assert "still almost entirely the starting assumption (100% of its" in result.text
+    assert "does not lean" not in result.text
 
 
 def test_one_mode_has_no_contrast_and_games_alone_have_no_answer():

@@ -9,7 +9,8 @@ cumulative Jensen-Shannon distance is that of Nguyen and Vreeken 2015; both from
 Only the priors of the population are scaled (correlations, spreads, means). Players' own rates
 have no prior beside the population, so their part of the density belongs to the model, not to the
 starting assumption. The likelihood is not scaled: how much the records say is told by the
-contraction of the verdict. Nothing is fitted again, and nothing here needs the sampler.
+contraction, posterior over prior sd, beside it. Both are needed: a prior that favours neither side
+hardly moves a contrast when it is scaled, even where the records have said nothing.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import pandas as pd
 
 from transfer.decisions.composition import compose
 from transfer.decisions.psis import KHAT_LIMIT, smooth_log_weights
+from transfer.decisions.verdict import MAX_CONTRACTION_TO_TELL
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
@@ -59,10 +61,11 @@ class PriorSensitivity:
     table : DataFrame
         One row per ``answer`` (the R2 contrast where both modes are there, then the correlation
         of each setting with games) and ``part`` of the prior: ``sensitivity`` (distance per
-        doubling of the power), ``leans``, ``mean`` and ``sd`` as fitted, ``mean_half``,
-        ``sd_half``, ``mean_double``, ``sd_double`` and the chance of a positive value ``chance``,
-        ``chance_half``, ``chance_double`` with the part counted half and twice, ``khat`` (the
-        largest of all weights of the part) and ``trusted`` (k-hat at most 0.7).
+        doubling of the power), ``leans``, ``contraction`` of the answer (posterior over prior
+        sd), ``mean`` and ``sd`` as fitted, ``mean_half``, ``sd_half``, ``mean_double``,
+        ``sd_double`` and the chance of a positive value ``chance``, ``chance_half``,
+        ``chance_double`` with the part counted half and twice, ``khat`` (the largest of all
+        weights of the part) and ``trusted`` (k-hat at most 0.7).
     draws : mapping of str to array, shape (D,)
         The posterior draws of each answer.
     text : str
@@ -184,6 +187,15 @@ def _sensitivity(draws: np.ndarray, weights: dict[float, np.ndarray]) -> dict[st
     return row
 
 
+def _answers(population: PopulationDraws, posterior: TransferPosterior) -> dict[str, np.ndarray]:
+    """The contrast where both modes are there, and every correlation with games."""
+    composed = compose(population, posterior.settings, posterior.modes)
+    contrast = composed.contrast("r2")
+    found = {} if contrast is None else {CONTRAST: contrast}
+    rho = {f"rho {name}": composed.rho[:, k] for k, name in enumerate(posterior.settings)}
+    return found | rho
+
+
 def power_sensitivity(
     posterior: TransferPosterior, priors: TransferPriors
 ) -> PriorSensitivity | None:
@@ -202,20 +214,18 @@ def power_sensitivity(
     """
     if not posterior.settings:
         return None
-    composed = compose(posterior.population, posterior.settings, posterior.modes)
-    draws: dict[str, np.ndarray] = {}
-    contrast = composed.contrast("r2")
-    if contrast is not None:
-        draws[CONTRAST] = contrast
-    for k, setting in enumerate(posterior.settings):
-        draws[f"rho {setting}"] = composed.rho[:, k]
+    draws, before = (
+        _answers(population, posterior) for population in (posterior.population, posterior.prior)
+    )
+    left = {answer: float(v.std() / before[answer].std()) for answer, v in draws.items()}
     parts = {
         part: _weights(log_prior)
         for part, log_prior in log_prior_parts(posterior.population, priors).items()
     }
     table = pd.DataFrame(
         [
-            {"answer": answer, "part": part, **_sensitivity(values, weights)}
+            {"answer": answer, "part": part, "contraction": left[answer]}
+            | _sensitivity(values, weights)
             | {"khat": khat, "trusted": khat <= KHAT_LIMIT}
             for answer, values in draws.items()
             for part, (weights, khat) in parts.items()
@@ -224,34 +234,45 @@ def power_sensitivity(
     return PriorSensitivity(table, draws, _write(table), posterior.provenance)
 
 
+_RULE = f"{LEANS_FROM:.2f} and above counts as leaning"
+
+
 def _write(table: pd.DataFrame) -> str:
-    leaning = table[table["leans"]]
-    if leaning.empty:
-        return (
-            "No answer of this reading leans on the starting assumptions "
-            f"(power-scaling sensitivity at most {table['sensitivity'].max():.2f}; "
-            f"{LEANS_FROM:.2f} and above counts as leaning)."
+    contrast = table[table["answer"] == CONTRAST]
+    rest = table[(table["answer"] != CONTRAST) & table["leans"]]
+    told = [] if contrast.empty else [_write_contrast(contrast)]
+    if not rest.empty:
+        names = ", ".join(name.removeprefix("rho ") for name in rest["answer"].unique())
+        told.append(
+            f"The correlation with games leans on the starting assumptions for {names} "
+            f"(power-scaling sensitivity up to {rest['sensitivity'].max():.2f}; {_RULE})."
         )
-    first = leaning["answer"].iloc[0]
-    if first == CONTRAST:
-        row = leaning[leaning["answer"] == first].sort_values("sensitivity").iloc[-1]
-        return _write_contrast(row)
-    names = " and ".join(name.removeprefix("rho ") for name in leaning["answer"].unique())
-    how = (
-        f"power-scaling sensitivity up to {leaning['sensitivity'].max():.2f}; {LEANS_FROM:.2f} "
-        "and above counts as leaning"
-    )
-    told = f"the correlation with games leans on them for {names} ({how})."
-    if CONTRAST in table["answer"].to_numpy():
-        return f"The comparison of live with rep does not lean on the starting assumptions; {told}"
-    return f"The starting assumptions matter: {told}"
+    if not table["leans"].any() and (contrast.empty or _measured(contrast)):
+        return (
+            "No answer of this reading leans on the starting assumptions (power-scaling "
+            f"sensitivity at most {table['sensitivity'].max():.2f}; {_RULE})."
+        )
+    return " ".join(told)
 
 
-def _write_contrast(row: pd.Series) -> str:
+def _measured(rows: pd.DataFrame) -> bool:
+    return bool(rows["contraction"].iloc[0] <= MAX_CONTRACTION_TO_TELL)
+
+
+def _write_contrast(rows: pd.DataFrame) -> str:
+    row = rows.sort_values("sensitivity").iloc[-1]
+    if not _measured(rows):
+        return (
+            "The comparison of live with rep is still almost entirely the starting assumption "
+            f"({row['contraction']:.0%} of its uncertainty is left), so how it moves with that "
+            "assumption says nothing more."
+        )
+    how = f"(power-scaling sensitivity {row['sensitivity']:.2f}; {_RULE})"
+    if not row["leans"]:
+        return f"The comparison of live with rep does not lean on the starting assumptions {how}."
     start = (
         "The comparison of live with rep leans on the starting assumption about "
-        f"{PARTS[str(row['part'])]} (power-scaling sensitivity {row['sensitivity']:.2f}; "
-        f"{LEANS_FROM:.2f} and above counts as leaning)"
+        f"{PARTS[str(row['part'])]} {how}"
     )
     if not row["trusted"]:
         return (

@@ -164,7 +164,9 @@ def test_fit_needs_a_place_and_keeps_fit_and_manifest(files, fits, run, run_json
     code, told = run_json("fit", *words(files), "--out", out)
     assert code == 0
     assert told["diagnostics"]["passed"] is True
-    assert sorted(p.name for p in out.iterdir()) == ["fit.nc", "manifest.json"]
+    assert sorted(p.name for p in out.iterdir()) == [
+        "SHA256SUMS", "fit.nc", "manifest.json",
+    ]  # fmt: skip
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
     assert manifest["inputs"]["practice"]["file"] == "practice.csv"
     assert len(manifest["inputs"]["games"]["sha256"]) == 64
@@ -187,7 +189,7 @@ def test_a_season_run_is_kept_used_again_and_never_overwritten(season, fits, run
     assert len(runs(season)) == 1
     folder = season / "runs" / runs(season)[0]
     kept = {p.name: p.read_bytes() for p in folder.iterdir()}
-    assert set(kept) == {"manifest.json", "fit.nc", "compare.json"}
+    assert set(kept) == {"SHA256SUMS", "manifest.json", "fit.nc", "compare.json"}
     code, second = run_json("compare")
     assert code == 0
     assert second == first
@@ -273,7 +275,8 @@ def test_demo_writes_a_page_for_each_study(tmp_path, fits, run_json, monkeypatch
     code, told = run_json("demo", "--data", tmp_path / "data", "--out", out)
     assert code == 0
     assert set(told) == {"conference", "one_program"}
-    assert sorted(p.name for p in out.iterdir()) == [
-        "demo_conference.html", "demo_one_program.html",
-    ]  # fmt: skip
+    pages = {f"demo_{name}.html" for name in told}
+    pictures = {f"demo_{name}_{what}.png" for name in told
+                for what in ("correlations", "practice_game")}  # fmt: skip
+    assert {p.name for p in out.iterdir()} == pages | pictures
     assert len(fits) == 2

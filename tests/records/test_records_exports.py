@@ -67,8 +67,12 @@ def test_numbers_and_plain_texts_stay(value):
     assert safe_cell(value) is value
 
 
+#: Beyond these a column that also holds fractions cannot keep every digit.
+EXACT_INTEGERS = st.integers(-(2**53), 2**53)
+
+
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(texts, st.floats() | st.integers(), texts), min_size=1, max_size=4))
+@given(st.lists(st.tuples(texts, st.floats() | EXACT_INTEGERS, texts), min_size=1, max_size=4))
 def test_a_table_comes_back_through_csv(rows):
     frame = pd.DataFrame(rows, columns=["a", "n", "=b"])
     lines = list(csv.reader(io.StringIO(csv_text(frame), newline="")))

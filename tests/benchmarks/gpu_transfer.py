@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import tempfile
 import warnings
@@ -27,7 +28,7 @@ from measure import REPORTED, SEED, Clock, against, machine, peak_memory, season
 
 from transfer.models.native import native_model  # noqa: E402
 from transfer.models.priors import TransferPriors  # noqa: E402
-from transfer.models.sampling import sample  # noqa: E402
+from transfer.models.sampling import available_cores, sample  # noqa: E402
 from transfer.models.transfer_design import TransferDesign  # noqa: E402
 from transfer.models.transfer_model import build_transfer_model  # noqa: E402
 
@@ -150,6 +151,7 @@ def main() -> int:
     parser.add_argument("--chains", type=int, default=4)
     parser.add_argument("--accept", type=float, default=0.8)
     parser.add_argument("--cpu-draws", type=int, default=800)
+    parser.add_argument("--cpu-cores", type=int, help="cores of the CPU run; all when left out")
     args = parser.parse_args()
     design = season(args.programs)
     result: dict[str, Any] = {
@@ -159,7 +161,10 @@ def main() -> int:
         "accelerated": on_jax(design, args),
     }
     args.out.write_text(json.dumps(result, indent=1))
+    if args.cpu_cores is not None:
+        os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: args.cpu_cores])
     result["cpu"] = on_cpu(design, args.cpu_draws, 400)
+    result["cpu"]["cores"] = available_cores()
     result["agreement"] = against(result["accelerated"]["runs"][-1], result["cpu"])
     result["host_memory_mb"] = peak_memory()
     args.out.write_text(json.dumps(result, indent=1))

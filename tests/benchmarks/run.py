@@ -154,7 +154,8 @@ def gpu_lines(folder: Path) -> list[str]:
         return ["Not measured in this run: `python tests/benchmarks/gpu_transfer.py --out FILE`."]
     fast, cpu = found["accelerated"], found["cpu"]
     lines = [f"{found['programs']} programs, {found['players']:,} players. {fast['device']}; "
-             f"the CPU figures are of the same machine ({found['machine']['cores']} cores).", "",
+             f"the CPU figures are of the same machine, on {cpu.get('cores', '?')} of its "
+             f"{found['machine']['cores']} cores, with nothing else running.", "",
              "| way | wall s | least ESS | ESS/s | largest R-hat | divergences |",
              "|---|---|---|---|---|---|"]  # fmt: skip
     for run in fast["runs"]:
@@ -198,10 +199,11 @@ def table(folder: Path) -> str:
     return "\n".join(
         [
             "# Speed, side by side", "",
-            f"Measured {dt.date.today().isoformat()} with `make bench`. "
+            f"Measured {dt.date.today().isoformat()} by tests/benchmarks/run.py and its parts. "
             f"{own.get('cores', '?')} cores, load of the machine {load} when the single runs began "
             "(a load above the cores stretches wall times; processor times stand in brackets and "
-            "the ratios are taken from them). "
+            "the ratios are taken from them; a cut-off run has a wall time only, its compiling included, "
+            "so its ratio is a rough bound under that load). "
             f"Python {own.get('python', '?')}; {versions}.", "",
             "Data: invented seasons of 14 players a program, 4 practice settings, 3,969 attempts a "
             "player. Quantities: mu, tau and omega. ESS is the least bulk effective sample size, "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -49,3 +50,44 @@ def pytest_make_collect_report(collector):
     report = yield
     _refuse_skip(report)
     return report
+
+
+@pytest.fixture
+def season(tmp_path, monkeypatch):
+    """A season folder with records, as the working folder."""
+    from invented import write_invented_records
+
+    from transfer.records.season import start_season
+
+    folder = tmp_path / "season"
+    folder.mkdir()
+    write_invented_records(folder)
+    start_season(folder)
+    monkeypatch.chdir(folder)
+    return folder
+
+
+@pytest.fixture
+def run(capsys):
+    """Run the command line in this process: exit code, standard output, standard error."""
+    from transfer.cli import main
+
+    def call(*words: str | Path) -> tuple[int, str, str]:
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as stopped:
+            main([str(word) for word in words])
+        output = capsys.readouterr()
+        return int(stopped.value.code or 0), output.out, output.err
+
+    return call
+
+
+@pytest.fixture
+def run_json(run):
+    """Run a command with ``--json`` and return exit code and the parsed object."""
+
+    def call(*words: str | Path) -> tuple[int, dict]:
+        code, out, _ = run(*words, "--json")
+        return code, json.loads(out)
+
+    return call

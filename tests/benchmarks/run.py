@@ -202,8 +202,8 @@ def table(folder: Path) -> str:
             f"Measured {dt.date.today().isoformat()} by tests/benchmarks/run.py and its parts. "
             f"{own.get('cores', '?')} cores, load of the machine {load} when the single runs began "
             "(a load above the cores stretches wall times; processor times stand in brackets and "
-            "the ratios are taken from them; a cut-off run has a wall time only, its compiling included, "
-            "so its ratio is a rough bound under that load). "
+            "the ratios are taken from them; a cut-off run has a wall time only, with compiling, "
+            "so its ratio is a rough bound). "
             f"Python {own.get('python', '?')}; {versions}.", "",
             "Data: invented seasons of 14 players a program, 4 practice settings, 3,969 attempts a "
             "player. Quantities: mu, tau and omega. ESS is the least bulk effective sample size, "

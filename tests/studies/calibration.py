@@ -206,7 +206,11 @@ def sizes(rows: list[dict[str, Any]]) -> str:
     lines = []
     for case in CASES:
         have = sum(r["case"] == case for r in rows)
-        lines.append(f"- {case}: {have} of {PLANNED} planned")
+        note = "" if have else ", not run yet: nothing is known about this case"
+        lines.append(f"- {case}: {have} of {PLANNED} planned{note}")
+    for row in rows:
+        if "failed" in row:
+            lines.append(f"- gate failed, {row['case']}, seed {row['seed']}: {row['failed']}")
     return "\n".join(lines)
 
 
@@ -227,7 +231,7 @@ def markdown(rows: list[dict[str, Any]], when: str) -> str:
         f"of {len(table)} quantities {0.01 * len(table):.1f} are expected outside by luck. Few "
         "data sets make a wide band that only gross errors leave. Data sets whose fit failed the "
         "diagnostics gate twice are counted and left out.\n\n"
-        f"Run on {when} with `make calibration`; seeds 100000 and up, one per data set (100000 "
+        f"Last written on {when}; `make calibration` runs what is missing; seeds 100000 and up, one per data set (100000 "
         f"times the place of the case, plus its number). {versions}.\n\n{sizes(rows)}\n\n{head}"
         + "\n".join(lines)
         + "\n\n![Rank curves](calibration.svg)\n"

@@ -231,10 +231,9 @@ def markdown(rows: list[dict[str, Any]], when: str) -> str:
         f"of {len(table)} quantities {0.01 * len(table):.1f} are expected outside by luck. Few "
         "data sets make a wide band that only gross errors leave. Data sets whose fit failed the "
         "diagnostics gate twice are counted and left out.\n\n"
-        f"Last written on {when}; `make calibration` runs what is missing; seeds 100000 and up, one per data set (100000 "
-        f"times the place of the case, plus its number). {versions}.\n\n{sizes(rows)}\n\n{head}"
-        + "\n".join(lines)
-        + "\n\n![Rank curves](calibration.svg)\n"
+        f"Last written on {when}; `make calibration` runs what is missing; seeds 100000 and up, "
+        f"one per data set (100000 times the place of the case, plus its number). {versions}.\n\n"
+        f"{sizes(rows)}\n\n{head}" + "\n".join(lines) + "\n\n![Rank curves](calibration.svg)\n"
     )
 
 

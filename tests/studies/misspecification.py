@@ -110,13 +110,14 @@ ANSWERS: dict[str, str] = {
     "contest mislabelled": "Only work that was charted twice can show it: the report then gives "
     "agreement and kappa (below), and else says that agreement is not known.",
     "heavy-tailed players": "The check against new players of the fitted population "
-    "(`posterior_predictive(players='new')`); how often it speaks up is in the table.",
+    "(`posterior_predictive(players='new')`); the last column says how often it speaks up.",
     "two charters, one strict and one lenient": "As for mislabelled contest: kappa of work charted "
     "twice (below).",
     "unlogged rep work": "Nothing can be seen in the records themselves. A swap by lot keeps the "
     "answer usable; a chosen mix is refused a strong verdict anyway.",
     "hot-form feedback": "No check of the records finds it. Every chosen mix is capped at a lean "
-    "and carries the sentence that this bias cannot be removed; a swap by lot is not affected.",
+    "and carries the sentence that this bias cannot be removed. A swap by lot keeps the bias out; "
+    "form that drifts still makes its intervals a little too narrow (coverage and `ahead` above).",
 }
 GrowthCase = tuple[Any, Confounding | None, bool]
 #: schedule, confounding, whether rep work goes unlogged.
@@ -374,9 +375,9 @@ def markdown(rows: Sequence[dict[str, Any]], days: str, when: str) -> str:
         parts += [
             "## Building: gain of live minus gain of rep, logit per typical week",
             f"{PROGRAMS} teams of 14, 26 weeks, Laplace approximation. Where the true contrast is "
-            "0, `wrong lean` counts every verdict of leaning or ahead, whichever side it is for. All rows use the "
-            "same seeds, so read them against the first row of the same schedule. With no true "
-            "difference a lean (chance of .80 or more on one side) is to be expected in about 35 % "
+            "0, `wrong lean` counts every verdict of leaning or ahead, whichever side it is for. "
+            "All rows use the same seeds, so read them against the first row of the same schedule. "
+            "With no true difference a lean (chance of .80 or more on one side) is to be expected in about 35 % "
             "of seasons at a contraction of .43, by the normal approximation; that is why a lean "
             "changes no plan.",
             _table(growth),

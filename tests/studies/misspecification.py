@@ -377,7 +377,7 @@ def markdown(rows: Sequence[dict[str, Any]], days: str, when: str) -> str:
             f"{PROGRAMS} teams of 14, 26 weeks, Laplace approximation. Where the true contrast is "
             "0, `wrong lean` counts every verdict of leaning or ahead, whichever side it is for. "
             "All rows use the same seeds, so read them against the first row of the same schedule. "
-            "With no true difference a lean (chance of .80 or more on one side) is to be expected in "
+            "With no true difference a lean (chance of .80 or more on one side) is expected in "
             "about 35 % of seasons at a contraction of .43, by the normal approximation; a lean "
             "therefore changes no plan.",
             _table(growth),

@@ -310,7 +310,7 @@ def _equivalence_row(basis: str, amount: float, draws: np.ndarray, prob: float) 
 
 
 def _amount(value: float, unit: str) -> str:
-    return "without limit" if np.isinf(value) else f"{value:,.0f} {unit}"
+    return "no limit" if np.isinf(value) else f"{value:,.0f} {unit}"
 
 
 def _write_information(

@@ -7,7 +7,6 @@ run again by another one.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -32,12 +31,10 @@ _CLUSTER_WAIT = 20
 
 def _one_thread[T, R](task: Callable[[T], R], job: T) -> R:
     """Run one job with every numerical library held to one thread."""
-    import threadpoolctl
-
-    os.environ["NUMBA_NUM_THREADS"] = os.environ.get("NUMBA_NUM_THREADS", "1")
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    # By the libraries' own calls: variables of the environment would outlive the job and clash
+    # with threads that numba has started already.
     import numba
+    import threadpoolctl
 
     before = numba.get_num_threads()
     numba.set_num_threads(1)

@@ -91,8 +91,10 @@ def everything(root: Path, target: Path) -> None:
     target : Path
         Folder of the copies.
     """
+    studies, copied = root / "reports" / "studies", target / "studies"
     kept = {
-        "studies": _copies(root / "reports" / "studies", "*.md", target / "studies"),
+        # Pages and the pictures that they show.
+        "studies": [*_copies(studies, "*.md", copied), *_copies(studies, "*.svg", copied)],
         "notebooks": _copies(root / "notebooks", "*.py", target / "notebooks"),
         "api": _module_pages(root / "transfer", target / "api"),
     }

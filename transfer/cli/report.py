@@ -32,7 +32,7 @@ TITLE = "Practice and game shooting"
 @click.option("--title", default=TITLE, show_default=True, help="Heading of the page.")
 @click.option(
     "--score/--no-score",
-    default=True,
+    default=False,
     show_default=True,
     help="Score the forecasts on the later games, which fits once more.",
 )

@@ -12,13 +12,7 @@ import click
 
 from transfer.errors import RecordsError, StorageError, TransferError
 
-__all__ = ["echo_json", "run_guarded", "wants_json"]
-
-
-def wants_json() -> bool:
-    """Whether the running command was asked for ``--json``."""
-    context = click.get_current_context(silent=True)
-    return bool(context and context.params.get("as_json"))
+__all__ = ["echo_json", "run_guarded"]
 
 
 def echo_json(value: Any) -> None:

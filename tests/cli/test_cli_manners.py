@@ -12,9 +12,10 @@ from invented import write_invented_records
 
 SCRIPT = """
 import sys, time
-from transfer.cli.screen import long_work, progress
+from transfer.cli.screen import aside, long_work, progress
 with long_work({as_json}):
     progress({as_json})("fitting the model")
+    aside("[a first] reading", {as_json})
     time.sleep(0.3)
 print("done")
 """
@@ -52,12 +53,13 @@ def test_a_terminal_sees_the_step_and_its_seconds():
     assert "fitting the model" in said
     assert "0:00:0" in said
     assert "\x1b[" in said
+    assert "[a first] reading\r\n" in said
 
 
 @pytest.mark.parametrize("environment", [{"NO_COLOR": "1"}, {"TERM": "dumb"}])
 def test_plain_lines_where_colour_is_unwanted(environment):
     _, said = told(**environment)
-    assert said.replace("\r", "") == "fitting the model ...\n"
+    assert said.replace("\r", "") == "fitting the model ...\n[a first] reading\n"
 
 
 def test_json_is_silent():

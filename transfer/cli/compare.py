@@ -34,14 +34,17 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     import textwrap
 
     from transfer.cli.inputs import open_study, priors_of
+
+    # What decides is imported after the fit: the first reading shall not wait for it.
+    study = open_study(given)
+    posterior = study.fit()
+
     from transfer.decisions.conversion import conversion_table
     from transfer.decisions.information import read_information
     from transfer.decisions.prior_sensitivity import power_sensitivity
     from transfer.decisions.reading import read_transfer
     from transfer.results import plain
 
-    study = open_study(given)
-    posterior = study.fit()
     reading = read_transfer(
         posterior, study.cells, study.request.rope, contrast=contrast, assigned=assigned
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from transfer.cli.first_look import show_first_reading
 from transfer.cli.options import Request, resolve
 from transfer.cli.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
 from transfer.cli.screen import notice, progress
@@ -49,6 +50,8 @@ class Study:
     def fit(self) -> TransferPosterior:
         """Return the saved fit of these records and options, or make and keep one.
 
+        Before the sampler starts, a terminal is shown a first reading by moments.
+
         Raises
         ------
         DiagnosticsError
@@ -63,6 +66,7 @@ class Study:
             if posterior.provenance.data_hash == self.cells.data_hash:
                 say(f"using the saved fit in {saved.parent.name}")
                 return posterior
+        show_first_reading(self.cells, self.request.as_json)
         posterior = fit_cells(self.cells, self.request)
         if self.run.folder is not None:
             from transfer.models.storage import save_fit

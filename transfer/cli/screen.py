@@ -13,10 +13,35 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["bold", "long_work", "notice", "print_table", "progress", "text_table"]
+__all__ = [
+    "aside", "bold", "long_work", "notice", "print_table", "progress", "text_table", "watched",
+]  # fmt: skip
 
-#: What shows the step under way, while `long_work` is open on a terminal.
-_shown: list[Callable[[str], None]] = []
+#: What shows the step under way, and lines above it, while `long_work` is open on a terminal.
+_shown: list[tuple[Callable[[str], None], Callable[[str], None]]] = []
+
+
+def watched(as_json: bool) -> bool:
+    """Whether somebody looks at standard error and did not ask for JSON."""
+    return not as_json and sys.stderr.isatty()
+
+
+def aside(message: str, as_json: bool) -> None:
+    """Show lines that stay on the screen, where progress is shown; silent where `progress` is.
+
+    Parameters
+    ----------
+    message : str
+        Lines.
+    as_json : bool
+        Whether the command prints JSON.
+    """
+    if not watched(as_json):
+        return
+    if _shown:
+        _shown[-1][1](message)
+    else:
+        click.echo(message, err=True)
 
 
 def progress(as_json: bool) -> Callable[[str], None]:
@@ -29,10 +54,10 @@ def progress(as_json: bool) -> Callable[[str], None]:
     """
 
     def say(message: str) -> None:
-        if as_json or not sys.stderr.isatty():
+        if not watched(as_json):
             return
         if _shown:
-            _shown[-1](message)
+            _shown[-1][0](message)
         else:
             click.echo(f"{message} ...", err=True)
 
@@ -50,7 +75,7 @@ def long_work(as_json: bool) -> Iterator[None]:
     """Show the step under way and its seconds on standard error while the block runs.
 
     What `progress` says goes there. Silent when piped or asked for JSON; plain lines with NO_COLOR
-    or on a dumb terminal. Nothing stays on the screen afterwards.
+    or on a dumb terminal. Nothing stays on the screen afterwards but what `aside` said.
 
     Parameters
     ----------
@@ -66,7 +91,14 @@ def long_work(as_json: bool) -> Iterator[None]:
     columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
         task = shown.add_task("starting")
-        _shown.append(lambda message: shown.reset(task, description=message))
+        _shown.append(
+            (
+                lambda message: shown.reset(task, description=message),
+                lambda message: shown.console.print(
+                    message, markup=False, highlight=False, soft_wrap=True
+                ),
+            )
+        )
         try:
             yield
         finally:

@@ -7,8 +7,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from transfer.errors import ArgumentError
+from transfer.records.cells import GAME, Cells
 
-__all__ = ["FloatArray", "check_columns", "check_counts", "check_prob", "distinct", "percent"]
+__all__ = [
+    "FloatArray",
+    "add_up",
+    "check_columns",
+    "check_counts",
+    "check_prob",
+    "distinct",
+    "percent",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -92,3 +101,33 @@ def distinct(y: FloatArray, n: FloatArray) -> tuple[FloatArray, FloatArray, Floa
 def percent(value: float, digits: int = 0) -> str:
     """Format a share as a percentage for a sentence: ``percent(.413) == "41%"``."""
     return f"{100 * value:.{digits}f}%"
+
+
+def add_up(cells: Cells) -> tuple[pd.DataFrame, int]:
+    """One row per unit and setting with attempts, and how many cells had none.
+
+    Raises
+    ------
+    ArgumentError
+        For missing columns, unknown settings, impossible counts, or no attempt at all.
+    """
+    check_columns(cells.table, ("unit", "setting", "n", "y"), "cells.table")
+    known = {*cells.settings, GAME}
+    strange = sorted(set(map(str, cells.table["setting"])) - known)
+    if strange:
+        raise ArgumentError(
+            f"cells.table holds the setting(s) {', '.join(strange)}",
+            rule="every setting is listed in cells.settings, or is 'game'",
+            next_step="build cells with transfer.records",
+        )
+    frame = cells.table[["unit", "setting", "n", "y"]].astype({"setting": str})
+    used = frame[frame["n"] > 0]
+    if used.empty:
+        raise ArgumentError(
+            "cells.table holds no attempts",
+            rule="at least one cell with n > 0",
+            next_step="check the records with `transfer check`",
+        )
+    rows = used.groupby(["unit", "setting"], sort=True, as_index=False).sum()
+    check_counts(rows["y"].to_numpy(), rows["n"].to_numpy())
+    return rows, int(len(frame) - len(used))

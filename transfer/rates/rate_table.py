@@ -14,7 +14,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import Provenance
-from transfer.rates.counts import check_columns, check_counts, check_prob, percent
+from transfer.rates.counts import add_up, check_columns, check_prob, percent
 from transfer.rates.full_bayes import beta_binomial_posterior
 from transfer.rates.intervals import Method, proportion_limits
 from transfer.rates.inverse_sampling import pooled_first_to_k
@@ -168,7 +168,7 @@ def rate_table(
             rule="one of full_bayes, empirical_bayes",
             next_step="leave shrinkage out for full_bayes",
         )
-    rows, dropped = _add_up(cells)
+    rows, dropped = add_up(cells)
     rows["raw"] = rows["y"] / rows["n"]
     rows["raw_low"], rows["raw_high"] = proportion_limits(
         rows["y"].to_numpy(), rows["n"].to_numpy(), method, prob
@@ -195,30 +195,6 @@ def rate_table(
             settings={"prob": prob, "method": method, "shrinkage": shrinkage},
         ),
     )
-
-
-def _add_up(cells: Cells) -> tuple[pd.DataFrame, int]:
-    """One row per unit and setting with attempts, and how many cells had none."""
-    check_columns(cells.table, ("unit", "setting", "n", "y"), "cells.table")
-    known = {*cells.settings, GAME}
-    strange = sorted(set(map(str, cells.table["setting"])) - known)
-    if strange:
-        raise ArgumentError(
-            f"cells.table holds the setting(s) {', '.join(strange)}",
-            rule="every setting is listed in cells.settings, or is 'game'",
-            next_step="build cells with transfer.records",
-        )
-    frame = cells.table[["unit", "setting", "n", "y"]].astype({"setting": str})
-    used = frame[frame["n"] > 0]
-    if used.empty:
-        raise ArgumentError(
-            "cells.table holds no attempts",
-            rule="at least one cell with n > 0",
-            next_step="check the records with `transfer check`",
-        )
-    rows = used.groupby(["unit", "setting"], sort=True, as_index=False).sum()
-    check_counts(rows["y"].to_numpy(), rows["n"].to_numpy())
-    return rows, int(len(frame) - len(used))
 
 
 def _shrink_setting(

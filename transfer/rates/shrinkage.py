@@ -5,6 +5,7 @@ type-II maximum likelihood of (a, b) gives the shrunken rate (a + y) / (a + b + 
 reliability n / (n + a + b). When the players differ by no more than chance explains, the best
 a + b is infinite: the fit says so and gives no intervals, instead of returning a huge number.
 `transfer.rates.full_bayes` carries the uncertainty of a and b along and has no such edge.
+The moments alone need no optimiser; the optimiser loads only where the likelihood is maximised.
 """
 
 from __future__ import annotations
@@ -16,9 +17,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.optimize import brentq, minimize, minimize_scalar
 from scipy.special import betaincinv, betaln, digamma, expit, logit, xlogy
-from scipy.stats import chi2
 
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_counts, check_prob, distinct, percent
@@ -138,6 +137,9 @@ class BetaBinomialFit:
             Upper limit ``inf`` when the records do not rule out that all players are equal; lower
             limit 0 when they do not rule out any spread.
         """
+        from scipy.optimize import brentq
+        from scipy.stats import chi2
+
         drop = float(chi2.ppf(check_prob(prob), 1)) / 2
         pairs = distinct(self.y, self.n)
         peak = fit_beta_binomial(self.y, self.n) if self.method == "moments" else self
@@ -287,6 +289,8 @@ def _binomial(y: FloatArray, n: FloatArray) -> float:
 
 def _profile(log_kappa: float, y: FloatArray, n: FloatArray, times: FloatArray) -> float:
     """Log-likelihood at a + b, maximised over the mean."""
+    from scipy.optimize import minimize_scalar
+
     kappa = math.exp(log_kappa)
     centre = float(logit((y @ times) / (n @ times)))
 
@@ -304,6 +308,8 @@ def _profile(log_kappa: float, y: FloatArray, n: FloatArray, times: FloatArray) 
 
 def _maximise(y: FloatArray, n: FloatArray, start: tuple[float, float]) -> tuple[float, float]:
     """Mean and log(a + b) of the highest likelihood, inside the search range."""
+    from scipy.optimize import minimize
+
     makes, attempts, times = distinct(y, n)
 
     def loss(position: FloatArray) -> tuple[float, FloatArray]:

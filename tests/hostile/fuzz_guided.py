@@ -15,7 +15,10 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 with atheris.instrument_imports(include=["transfer"]):
     from readers import meets, targets
 
-NAMES = ("CSV", "plan.json", "transfer.toml", "priors file", "run manifest", "key of pseudonyms")
+NAMES = (
+    "CSV, practice", "CSV, games", "plan.json", "assignments", "saved forecast", "transfer.toml",
+    "priors file", "run manifest", "manifest of an earlier run", "key of pseudonyms",
+)  # fmt: skip
 
 
 def main() -> None:
@@ -26,13 +29,12 @@ def main() -> None:
     seeds.mkdir()
     scratch.mkdir()
     for number, name in enumerate(NAMES):
-        (seeds / str(number)).write_bytes(bytes([number]) + known[name][1][:590])
+        (seeds / str(number)).write_bytes(bytes([number]) + known[name].good[:590])
 
     def one(data: bytes) -> None:
         if data:
             name = NAMES[data[0] % len(NAMES)]
-            file, _, read = known[name]
-            meets(name, data[1:], scratch / file, read)
+            meets(name, data[1:], scratch / known[name].file, known[name].read)
 
     atheris.Setup([*sys.argv, str(seeds)], one)
     atheris.Fuzz()

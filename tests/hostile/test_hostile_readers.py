@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import random
+import time
 
+import fuzz_study
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from readers import mangle, meets, targets
+from readers import Target, meets, targets
+
+from transfer.errors import RecordsError, StorageError
 
 NAMES = (
-    "CSV", "Parquet", "xlsx", "plan.json", "saved fit", "transfer.toml", "priors file",
-    "roster of a trial", "saved forecast", "run manifest", "key of pseudonyms",
+    "CSV, practice", "CSV, games", "CSV, roster", "CSV, drills", "Parquet", "xlsx",
+    "xlsx, bent inside", "bulk CSV", "bulk Parquet", "plan.json", "assignments",
+    "roster of a trial", "roster of a session", "saved fit", "saved forecast",
+    "counts of an earlier run", "transfer.toml", "priors file", "run manifest",
+    "manifest of an earlier run", "key of pseudonyms",
 )  # fmt: skip
+#: Readers that take tens of milliseconds.
+DEAR = {
+    "xlsx", "xlsx, bent inside", "bulk CSV", "bulk Parquet", "saved fit", "roster of a trial",
+    "counts of an earlier run", "manifest of an earlier run",
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -30,28 +42,102 @@ def test_every_reader_is_here(readers):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_good_file_is_read(readers, tmp_path, name):
-    file, good, read = readers[name]
-    assert meets(name, good, tmp_path / file, read)
+    target = readers[name]
+    assert meets(name, target.good, tmp_path / target.file, target.read)
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_mangled_files(readers, tmp_path, name):
-    file, good, read = readers[name]
+    target = readers[name]
     rng = random.Random(f"quick {name}")
-    tries = 20 if name in ("xlsx", "saved fit", "roster of a trial") else 60
-    met = [meets(name, mangle(good, rng), tmp_path / file, read) for _ in range(tries)]
+    tries = 8 if name in DEAR else 20
+    bent = [target.bend(target.good, rng) for _ in range(tries)]
+    met = [meets(name, data, tmp_path / target.file, target.read) for data in bent]
     assert not all(met), "no mangled file was refused"
 
 
-@pytest.mark.parametrize("name", ["CSV", "plan.json", "transfer.toml", "priors file"])
+@pytest.mark.parametrize("name", ["CSV, games", "plan.json", "transfer.toml", "priors file"])
 @settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(
     lambda t: t.encode("utf-8", "surrogatepass"))))  # fmt: skip
 def test_anything_at_all(readers, tmp_path, name, data):
-    file, _, read = readers[name]
-    meets(name, data, tmp_path / file, read)
+    meets(name, data, tmp_path / readers[name].file, readers[name].read)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["[1]", "5", "null", '"x"', '{"inputs": 3}', '{"inputs": {"games": null}}',
+     '{"inputs": {"x": {}}}', '{"inputs": {"x": {"file": 5}}}', "[" * 100_000],
+)  # fmt: skip
+def test_a_manifest_of_another_form_is_no_run_and_is_not_written_over(readers, tmp_path, text):
+    for name in ("run manifest", "manifest of an earlier run"):
+        target = readers[name]
+        assert not meets(name, text.encode(), tmp_path / target.file, target.read)
+
+
+@pytest.mark.parametrize(
+    ("rows", "what"),
+    [
+        ("program,season,player,n,y\nA,2025-26,P01,4,1", "no column unit"),
+        ("unit,program,season,player,n\nA/P01,A,2025-26,P01,4", "no column y"),
+        ("unit,program,season,player,n,y\nA/P01,A,2025-26,P01,4,x", "whole number"),
+        ("unit,program,season,player,n,y\nA/P01,A,2025-26,P01,4,5", "above the attempts"),
+        ("unit,program,season,player,n,y\nA/P01,A,2025-26,P01,4,-1", "below 0"),
+        ("unit,program,season,player,n,y" + "\nA/P01,A,2025-26,P01,4,1" * 2, "twice"),
+    ],
+)  # fmt: skip
+def test_damaged_counts_of_an_earlier_run_are_named(readers, tmp_path, rows, what):
+    path = tmp_path / "games_then.csv"
+    path.write_text(rows + "\n")
+    with pytest.raises(StorageError, match=what) as caught:
+        readers["counts of an earlier run"].read(path)
+    assert "transfer report" in caught.value.next_step
+
+
+@pytest.mark.parametrize("mean", ["NaN", "-0.1", "1.5", "null", "[]"])
+def test_a_forecast_holds_rates(readers, tmp_path, mean):
+    path = tmp_path / "f.json"
+    path.write_text('{"players": [{"player": "P01", "mean": %s}]}' % mean)  # noqa: UP031
+    with pytest.raises(RecordsError, match="forecast"):
+        readers["saved forecast"].read(path)
+
+
+def test_a_crash_or_a_reader_that_hangs_is_counted(tmp_path, monkeypatch):
+    """What the study counts is what fails it."""
+    monkeypatch.setattr(fuzz_study, "PATIENCE", 1)
+
+    def broken(path):
+        if path.read_bytes() != b"x":
+            raise KeyError("x")
+        time.sleep(5)
+
+    known = Target("x", b"x", broken, lambda good, rng: rng.choice((b"x", b"y")))
+    found = fuzz_study.fuzz("broken", known, 4, 2, tmp_path)
+    assert found["accepted"] == 0
+    told = "".join(found["crashes"])
+    assert len(found["crashes"]) == 4
+    assert "KeyError" in told
+    assert "TimeoutError" in told
+
+
+def test_the_study_covers_every_reader():
+    assert tuple(fuzz_study.WEIGHTS) == NAMES
+    assert sum(fuzz_study.WEIGHTS.values()) == 1000
+
+
+def test_a_crash_of_the_guided_run_fails_the_study(monkeypatch):
+    class Done:
+        returncode, stderr = 77, "Traceback (most recent call last)"
+
+    monkeypatch.setattr(fuzz_study.importlib.util, "find_spec", lambda _: object())
+    monkeypatch.setattr(fuzz_study.subprocess, "run", lambda *_, **__: Done)
+    told, crashed = fuzz_study.guided(1)
+    assert crashed
+    assert "Traceback" in told
+    monkeypatch.setattr(fuzz_study.importlib.util, "find_spec", lambda _: None)
+    assert fuzz_study.guided(1) == ("not run, the package atheris is not installed here", False)
 
 
 def test_the_check_can_fail(tmp_path):

@@ -124,6 +124,34 @@ def licences_command(out: Path) -> None:
     click.echo(f"{len(locked())} packages: {out}")
 
 
+def judge(found: dict[str, Any]) -> tuple[str, int]:
+    """What pip-audit's JSON says, in words, and the exit status.
+
+    A package that no list knows is not a package without weaknesses: such a list (a mirror of the
+    registry without it, say) makes pip-audit end well, so the packages looked up are counted.
+    """
+    packages = found["dependencies"]
+    unknown = [p["name"] for p in packages if "skip_reason" in p]
+    weak = [p for p in packages if p.get("vulns")]
+    looked_up = len(packages) - len(unknown)
+    if not looked_up:
+        return (
+            f"audit skipped: no list of known weaknesses answered for any of {len(packages)} "
+            "packages (offline, or a mirror without the list), so nothing is known about them",
+            0,
+        )
+    lines = [
+        f"audit: {looked_up} of {len(packages)} packages looked up, {len(weak)} with weaknesses"
+    ]
+    if unknown:
+        lines.append(f"not looked up: {', '.join(unknown)}")
+    for package in weak:
+        for one in package["vulns"]:
+            fixed = ", ".join(one["fix_versions"]) or "none yet"
+            lines.append(f"{package['name']} {package['version']}: {one['id']}, mended in {fixed}")
+    return "\n".join(lines), int(bool(weak))
+
+
 @main.command()
 def audit() -> None:
     """Look the locked packages up among known weaknesses; skipped, with a word, when offline."""
@@ -132,12 +160,17 @@ def audit() -> None:
         click.echo("audit skipped: pip-audit is not installed (pip install pip-audit)")
         return
     words = [tool, "--requirement", str(LOCK), "--disable-pip", "--require-hashes"]
+    words += ["--format", "json", "--progress-spinner", "off"]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
-    if done.returncode != 0 and "Found" not in done.stderr and _OFFLINE.search(done.stderr):
-        click.echo("audit skipped: the list of known weaknesses did not answer (offline?)")
-        return
-    click.echo(done.stdout + done.stderr)
-    sys.exit(done.returncode)
+    try:
+        told, code = judge(json.loads(done.stdout))
+    except ValueError:
+        if _OFFLINE.search(done.stderr):
+            click.echo("audit skipped: the list of known weaknesses did not answer (offline?)")
+            return
+        told, code = done.stdout + done.stderr, done.returncode or 1
+    click.echo(told)
+    sys.exit(code)
 
 
 if __name__ == "__main__":

@@ -142,23 +142,12 @@ def track_of(previous: Path, study: Study) -> Any:
     ArgumentError
         When nobody of the earlier run has later games.
     """
-    import pandas as pd
-
     from transfer.cli.runs import FIT_FILE
-    from transfer.decisions.track_record import track_record
-    from transfer.errors import StorageError
+    from transfer.decisions.track_record import read_game_counts, track_record
     from transfer.models.storage import load_fit
 
     earlier = load_fit(previous / FIT_FILE)
-    try:
-        words = dict.fromkeys(("unit", "player", "program", "season"), str)
-        then = pd.read_csv(previous / GAMES_THEN, dtype=words, keep_default_na=False)
-    except (OSError, ValueError) as error:
-        raise StorageError(
-            f"{previous} holds no readable {GAMES_THEN}: {error}",
-            rule="an earlier run is one that transfer report has reported on",
-            next_step="run transfer report on the earlier records, with --out naming that folder",
-        ) from error
+    then = read_game_counts(previous / GAMES_THEN)
     return track_record(earlier, then, study.cells, seed=study.request.seed)
 
 

@@ -211,14 +211,23 @@ def run_key(manifest: Mapping[str, Any]) -> str:
     return _digest([contents, manifest["options"], version])
 
 
+def _manifest_in(folder: Path) -> dict[str, Any] | None:
+    """The manifest of a run folder; None where there is none, or none of this form."""
+    try:
+        found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    inputs = found.get("inputs", {}) if isinstance(found, dict) else None
+    if not isinstance(inputs, dict):
+        return None
+    named = [isinstance(i, dict) and isinstance(i.get("file"), str) for i in inputs.values()]
+    return found if all(named) else None
+
+
 def _manifests(folder: Path) -> list[tuple[Path, dict[str, Any]]]:
     """Runs below a folder, newest first; a folder without a readable manifest is no run."""
-    found = []
-    for path in folder.glob(f"*/{MANIFEST}"):
-        try:
-            found.append((path.parent, json.loads(path.read_text(encoding="utf-8"))))
-        except (OSError, ValueError):
-            continue
+    every = [(p.parent, _manifest_in(p.parent)) for p in folder.glob(f"*/{MANIFEST}")]
+    found = [(where, manifest) for where, manifest in every if manifest is not None]
     return sorted(found, key=lambda run: (str(run[1].get("created")), run[0].name), reverse=True)
 
 
@@ -265,10 +274,15 @@ def open_run(request: Request) -> Run:
 
 
 def _refuse_other_run(out: Path, key: str) -> None:
-    try:
-        found = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    if not (out / MANIFEST).exists():
         return
+    found = _manifest_in(out)
+    if found is None:
+        raise StorageError(
+            f"{out / MANIFEST} cannot be read, so it is not known whose run {out} holds",
+            rule="nothing is overwritten",
+            next_step="name a new folder with --out",
+        )
     if found.get("key") != key:
         raise StorageError(
             f"{out} holds another run ({str(found.get('key'))[:10]}, made {found.get('created')})",
@@ -286,11 +300,8 @@ def saved_fit(run: Run) -> Path | None:
         From `open_run`.
     """
     for folder in run.siblings:
-        try:
-            found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            continue
-        if found.get("fit_key") == run.fit_key and (folder / FIT_FILE).is_file():
+        found = _manifest_in(folder)
+        if found and found.get("fit_key") == run.fit_key and (folder / FIT_FILE).is_file():
             return folder / FIT_FILE
     return None
 

@@ -236,15 +236,22 @@ def with_baseline(roster: Any, path: Path) -> Any:
     try:
         players = json.loads(path.read_text(encoding="utf-8"))["players"]
         keys = [k for k in ("program", "player") if k in roster and k in players[0]]
-        means = {tuple(str(row[k]) for k in keys): float(row["mean"]) for row in players}
+        means = {tuple(str(row[k]) for k in keys): _rate(row["mean"]) for row in players}
     except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
         raise RecordsError(
             f"{path} cannot be read as a forecast: {error}",
-            rule="JSON with players, each with player and mean",
+            rule="JSON with players, each with player and mean, a rate between 0 and 1",
             next_step="write it with: transfer forecast --json",
         ) from error
     found = [means.get(key, "") for key in roster[keys].itertuples(index=False, name=None)]
     return roster.assign(baseline=found)
+
+
+def _rate(value: Any) -> float:
+    rate = float(value)
+    if not 0.0 <= rate <= 1.0:
+        raise ValueError(f"mean {value!r} is no rate")
+    return rate
 
 
 def choose_strata(strata: str | None, columns: list[str]) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ and Jordan 2021); the three from memory. The log score stands beside that of one
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,12 +20,19 @@ from scipy.special import expit, xlog1py, xlogy
 
 from transfer.decisions.integrate import log_binomial_constant
 from transfer.decisions.scoring import log_score
-from transfer.errors import ArgumentError
+from transfer.errors import ArgumentError, StorageError
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
 
-__all__ = ["TrackRecord", "game_counts", "games_since", "pooled_adjacent_violators", "track_record"]
+__all__ = [
+    "TrackRecord",
+    "game_counts",
+    "games_since",
+    "pooled_adjacent_violators",
+    "read_game_counts",
+    "track_record",
+]
 
 _WHO = ["program", "season", "player"]
 BANDS = (0.50, 0.90)
@@ -115,6 +123,53 @@ def game_counts(cells: Cells) -> pd.DataFrame:
     games = table[table["setting"] == GAME].groupby("unit", as_index=False)[["n", "y"]].sum()
     found = people.merge(games.astype({"unit": "string"}), on="unit", how="left")
     return found.fillna({"n": 0, "y": 0}).astype({"n": int, "y": int}).reset_index(drop=True)
+
+
+def read_game_counts(path: Path | str) -> pd.DataFrame:
+    """Read `game_counts` that an earlier report kept beside its fit.
+
+    Parameters
+    ----------
+    path : path
+        A CSV file.
+
+    Returns
+    -------
+    DataFrame
+        As `game_counts` gives it, one row per player-season.
+
+    Raises
+    ------
+    StorageError
+        When the file cannot be read, lacks a column, names a player-season twice, or its counts
+        are not whole numbers with 0 <= y <= n.
+    """
+    what = None
+    try:
+        words = dict.fromkeys(("unit", *_WHO), str)
+        found = pd.read_csv(path, dtype=words, keep_default_na=False, index_col=False)
+    except (OSError, ValueError) as error:
+        raise _no_counts(Path(path), str(error)) from error
+    missing = [name for name in ("unit", *_WHO, "n", "y") if name not in found]
+    if missing:
+        what = f"no column {', '.join(missing)}"
+    elif not all(pd.api.types.is_integer_dtype(found[name]) for name in ("n", "y")):
+        what = "n or y is not a whole number"
+    elif not ((found["y"] >= 0) & (found["y"] <= found["n"])).all():
+        what = "makes below 0 or above the attempts"
+    elif found.duplicated("unit").any() or found.duplicated(_WHO).any():
+        what = "a player-season stands in it twice"
+    if what is not None:
+        raise _no_counts(Path(path), what)
+    return found
+
+
+def _no_counts(path: Path, what: str) -> StorageError:
+    return StorageError(
+        f"{path.parent} holds no readable {path.name}: {what}",
+        rule="an earlier run is one that transfer report has reported on",
+        next_step="run transfer report on the earlier records, with --out naming that folder",
+    )
 
 
 def games_since(then: pd.DataFrame, now: Cells) -> pd.DataFrame:

@@ -1,9 +1,9 @@
-"""Cells from files too large for memory: counted file by file by a database engine.
+"""Cells from files too large for memory: counted file by file, each distinct text parsed once.
 
 Every file (a week, or a program) is counted once into a small table, checked, and kept in a cache
 under its size, its time of change and samples of its bytes; adding a week reads the week only. The
-small tables then go through `transfer.records.cells.build_cells`, so that the cells are those that
-reading everything at once would give.
+small tables then go through the rules of small files and `transfer.records.cells.build_cells`, so
+that the cells are those that reading everything at once would give.
 """
 
 from __future__ import annotations
@@ -11,22 +11,32 @@ from __future__ import annotations
 import datetime
 import hashlib
 import io
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from transfer.errors import ArgumentError, MissingPackageError, StorageError
+from transfer.errors import ArgumentError, StorageError
 from transfer.files import write_bytes
 from transfer.provenance import hash_frames
-from transfer.records.bulk_checks import check_part
-from transfer.records.bulk_sql import Part, count_file
+from transfer.records.bulk_checks import (
+    check_labels,
+    check_season,
+    counted_table,
+    read_drills,
+)
+from transfer.records.bulk_count import Counted, count_file
+from transfer.records.bulk_join import joined_table, require_whole_days
+from transfer.records.bulk_read import DEFAULTS, Part
 from transfer.records.cells import Cells, build_cells
-from transfer.records.problems import Problems
-from transfer.records.reading import Records
+from transfer.records.checked import Checked
+from transfer.records.geometry import court
+from transfer.records.problems import Problem, Problems
+from transfer.records.reading import Records, load_table
 
 __all__ = ["NOT_CHECKED", "BulkCells", "bulk_cells"]
 
@@ -35,12 +45,11 @@ NOT_CHECKED = (
     "rows entered twice (no attempt numbers are compared)",
     "first-to-k sets against their targets",
     "players against the roster",
-    "drills against the drills table, whose defaults are not filled in",
     "the columns that no cell is made of",
     "spots far from a charted distance",
 )
 #: Raised when a counted file would come out differently for the same bytes.
-_CACHE_VERSION = 1
+_CACHE_VERSION = 2
 _SAMPLE = 1 << 16
 _ENDINGS = (".parquet", ".pq", ".csv")
 
@@ -56,12 +65,15 @@ class BulkCells:
     table : DataFrame
         One row per file: ``table``, ``file``, ``rows``, ``attempts``, ``makes``, ``first``,
         ``last``, ``from_cache``.
+    problems : tuple of Problem
+        Warnings and notes (never errors).
     not_checked : tuple of str
         Rules of `read_records` that were not applied.
     """
 
     cells: Cells
     table: pd.DataFrame
+    problems: tuple[Problem, ...] = ()
     not_checked: tuple[str, ...] = NOT_CHECKED
 
     @property
@@ -72,8 +84,14 @@ class BulkCells:
             f"{int(self.table['rows'].sum()):,} rows of {len(self.table)} files "
             f"({read} read now, {len(self.table) - read} from the cache) are "
             f"{len(self.cells.table):,} cells of {len(self.cells.units):,} player-seasons. "
+            f"{self._told()}"
             f"Not checked in this way of reading: {'; '.join(self.not_checked)}."
         )
+
+    def _told(self) -> str:
+        warnings = sum(p.severity == "warning" for p in self.problems)
+        notes = len(self.problems) - warnings
+        return f"Warnings: {warnings}, notes: {notes}. " if self.problems else ""
 
     def to_dict(self) -> dict[str, Any]:
         """Return files, counts and hash as plain values (not the cells)."""
@@ -85,6 +103,7 @@ class BulkCells:
             "cells": len(self.cells.table),
             "player_seasons": len(self.cells.units),
             "data_hash": self.cells.data_hash,
+            "problems": [p.to_dict() for p in self.problems],
             "not_checked": list(self.not_checked),
             "text": self.text,
         }
@@ -95,6 +114,7 @@ def bulk_cells(
     games: Sequence[Path | str] = (),
     settings: Sequence[str] | str = ("mode", "contest"),
     *,
+    drills: Path | str | pd.DataFrame | None = None,
     distance: bool = False,
     game_contest: bool = False,
     defenders: bool = False,
@@ -111,11 +131,13 @@ def bulk_cells(
     Parameters
     ----------
     practice, games : sequence of path
-        Files of one table each, one row per attempt (``made``) or rows of counts. Column names
-        are those of the schema, in lower case. A file holds whole days of a program when minutes
-        are charted, because a drill's minutes stand on each of its rows.
+        Files of one table each, one row per attempt (``made``) or rows of counts. A file holds
+        whole days of a program when minutes are charted, because a drill's minutes stand on each
+        of its rows.
     settings, distance, game_contest, defenders, fouled_miss_counts
         As in `build_cells`.
+    drills : path or DataFrame, optional
+        The drills table, whose defaults fill blanks of practice rows.
     season_start, season_end : date, optional
         First and last day on which an attempt may lie.
     rule_body : str
@@ -123,9 +145,9 @@ def bulk_cells(
     cache : path, optional
         Folder for the counted files; nothing is kept when omitted.
     memory_mb : int
-        Memory of the database engine; beyond it, it works on disk.
+        Memory of the tables that rows are counted in; beyond it, they lie on disk.
     threads : int, optional
-        All cores of this process when omitted.
+        Files counted at the same time; all cores of this process when omitted.
 
     Returns
     -------
@@ -134,44 +156,82 @@ def bulk_cells(
     Raises
     ------
     ArgumentError
-        No file, or an unknown ending.
+        No file, an unknown ending, or days in two files whose minutes would count twice.
     RecordsError
         When a file breaks a rule that is checked here.
     StorageError
         When a file cannot be read.
-    MissingPackageError
-        When the database engine is not installed.
     """
-    asked = settings.split(",") if isinstance(settings, str) else list(settings)
-    columns = tuple(dict.fromkeys(["mode", *(s.strip() for s in asked)]))
-    common = (distance, fouled_miss_counts, rule_body)
-    parts = [
-        *(Part("practice", Path(f), columns, defenders, *common) for f in practice),
-        *(Part("games", Path(f), (), game_contest, *common) for f in games),
-    ]
-    _require_files(parts)
-    limits = {"memory_mb": memory_mb, "threads": threads}
+    court(rule_body)
     problems = Problems()
-    frames: dict[str, list[pd.DataFrame]] = {"practice": [], "games": []}
+    defaults = None if drills is None else _defaults(drills, problems)
+    parts = _parts(
+        practice, games, settings, defaults, distance, (defenders, game_contest),
+        fouled_miss_counts,
+    )  # fmt: skip
+    _require_files(parts)
+    tables: dict[Part, pd.DataFrame] = {}
     rows = []
-    for part in parts:
-        counted, cached = _counted(part, cache, limits)
-        frame = check_part(counted, part, season_start, season_end, problems)
-        rows.append(_row(part, counted, cached))
-        if not problems.errors:
-            frames[part.table].append(frame)
+    for part, (counted, cached) in zip(parts, _all(parts, cache, memory_mb, threads), strict=True):
+        problems.found.extend(counted.problems.found)
+        if counted.table.empty:
+            continue
+        check_season(counted.table, part, season_start, season_end, problems)
+        rows.append(_row(part, counted.table, cached))
+        tables[part] = counted.table
+    labels = {part: counted_table(part, table) for part, table in tables.items()}
+    check_labels(labels, defaults, rule_body, problems)
     problems.raise_errors()
-    _require_whole_days(frames)
+    require_whole_days(tables, labels)
     records = Records(
-        _joined(frames["practice"]), _joined(frames["games"]), None, None, problems.sorted(),
+        joined_table("practice", tables, labels, fouled_miss_counts),
+        joined_table("games", tables, labels, fouled_miss_counts), None, None, problems.sorted(),
         hash_frames(parts=pd.DataFrame(rows)[["table", "file", "rows"]]), (), rule_body,
         season_start, season_end,
     )  # fmt: skip
     cells = build_cells(
-        records, columns, distance=distance, game_contest=game_contest, defenders=defenders,
-        fouled_miss_counts=fouled_miss_counts,
+        records, settings if isinstance(settings, str) else tuple(settings), distance=distance,
+        game_contest=game_contest, defenders=defenders, fouled_miss_counts=fouled_miss_counts,
     )  # fmt: skip
-    return BulkCells(cells, pd.DataFrame(rows))
+    return BulkCells(cells, pd.DataFrame(rows), problems.sorted())
+
+
+def _defaults(drills: Path | str | pd.DataFrame, problems: Problems) -> Checked | None:
+    raw = load_table(drills, "drills", problems)
+    return None if raw is None else read_drills(raw, problems)
+
+
+def _parts(
+    practice: Sequence[Path | str],
+    games: Sequence[Path | str],
+    settings: Sequence[str] | str,
+    drills: Checked | None,
+    distance: bool,
+    split: tuple[bool, bool],
+    fouled_miss_counts: bool,
+) -> list[Part]:
+    """Every file with what it is counted by."""
+    asked = settings.split(",") if isinstance(settings, str) else list(settings)
+    columns = tuple(dict.fromkeys(["mode", *(s.strip() for s in asked)]))
+    supplied = tuple(n for n in DEFAULTS if drills is not None and drills.has(n))
+    # Spots are respelled, and give the side, only together with their distances.
+    spots = distance or bool({"spot", "side"} & set(columns))
+    return [
+        *(Part("practice", Path(f), columns, split[0], spots, fouled_miss_counts, supplied)
+          for f in practice),
+        *(Part("games", Path(f), (), split[1], distance, fouled_miss_counts) for f in games),
+    ]  # fmt: skip
+
+
+def _all(
+    parts: Sequence[Part], cache: Path | str | None, memory_mb: int, threads: int | None
+) -> list[tuple[Counted, bool]]:
+    """Count all files, several at the same time."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    many = max(1, min(threads or cores or 1, len(parts)))
+    limits = {"memory_mb": max(1, memory_mb // many), "threads": many == 1 and threads != 1}
+    with ThreadPoolExecutor(many) as pool:
+        return list(pool.map(lambda part: _counted(part, cache, limits), parts))
 
 
 def _require_files(parts: Sequence[Part]) -> None:
@@ -181,7 +241,14 @@ def _require_files(parts: Sequence[Part]) -> None:
             rule="there is at least one file of attempts",
             next_step="pass practice=[FILES], games=[FILES] or both",
         )
-    for part in parts:
+    named = [(part.table, part.path.resolve()) for part in parts]
+    for i, part in enumerate(parts):
+        if named[i] in named[:i]:
+            raise ArgumentError(
+                f"{part.path.name} is named twice",
+                rule="every file is counted once",
+                next_step="name the file once",
+            )
         if part.path.suffix.lower() not in _ENDINGS:
             raise ArgumentError(
                 f"{part.path.name} ends in {part.path.suffix or 'nothing'}",
@@ -213,80 +280,28 @@ def _fingerprint(part: Part) -> str:
 
 def _counted(
     part: Part, cache: Path | str | None, limits: Mapping[str, Any]
-) -> tuple[pd.DataFrame, bool]:
+) -> tuple[Counted, bool]:
     """Return the counted file, from the cache where it is, and whether it was."""
     name = _fingerprint(part)
     kept = None if cache is None else Path(cache) / f"{part.table}-{name}.parquet"
     if kept is not None and kept.is_file():
-        return pd.read_parquet(kept), True
-    try:
-        import duckdb  # noqa: F401
-    except ImportError as error:
-        raise MissingPackageError(
-            "the package duckdb is not installed",
-            rule="large files are counted by a database engine",
-            next_step="install the extra: pip install 'practice-transfer[bulk]'",
-        ) from error
+        return Counted(pd.read_parquet(kept)), True
     counted = count_file(part, **limits)
-    if kept is not None:
+    if kept is not None and not counted.problems.found:
         held = io.BytesIO()
-        counted.to_parquet(held)
+        counted.table.to_parquet(held)
         write_bytes(kept, held.getvalue())
     return counted, False
 
 
-def _row(part: Part, counted: pd.DataFrame, cached: bool) -> dict[str, Any]:
+def _row(part: Part, table: pd.DataFrame, cached: bool) -> dict[str, Any]:
     return {
         "table": part.table,
         "file": part.path.name,
-        "rows": int(counted["rows"].sum()),
-        "attempts": int(counted["attempts"].sum()),
-        "makes": int(counted["makes"].sum()),
-        "first": counted["first"].min(),
-        "last": counted["last"].max(),
+        "rows": int(table["rows"].sum()),
+        "attempts": int(table["attempts"].sum()),
+        "makes": int(table["makes"].sum()),
+        "first": table["first"].min(),
+        "last": table["last"].max(),
         "from_cache": cached,
     }
-
-
-def _require_whole_days(frames: Mapping[str, list[pd.DataFrame]]) -> None:
-    """Refuse two files with days of one program in common when minutes are charted.
-
-    A drill's or a game's minutes repeat on its rows, so two files that share one would count
-    them twice.
-    """
-    for parts in frames.values():
-        if not any("minutes" in f and f["minutes"].notna().any() for f in parts):
-            continue
-        spans = [
-            f.groupby(["program", "season"], as_index=False)
-            .agg(first=("first", "min"), last=("last", "max"))
-            .assign(part=i)
-            for i, f in enumerate(parts)
-        ]
-        table = pd.concat(spans, ignore_index=True).sort_values(["program", "season", "first"])
-        before = table.groupby(["program", "season"])["last"].transform(
-            lambda last: last.cummax().shift()
-        )
-        shared = table[before.notna() & (table["first"] <= before)]
-        if len(shared):
-            where = shared.iloc[0]
-            raise ArgumentError(
-                f"{len(shared)} program-seasons have days in more than one file, for example "
-                f"program {where['program']!r} on {str(where['first'])[:10]}",
-                rule="with charted minutes a file holds whole days of a program",
-                next_step="split the files by week or by program, or leave out the minutes",
-            )
-
-
-def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame | None:
-    """One table of all counted files; columns that only some files carry are blank elsewhere."""
-    if not frames:
-        return None
-    table = pd.concat(frames, ignore_index=True)
-    for name in table.columns:
-        if isinstance(table[name].dtype, pd.StringDtype) or table[name].dtype == object:
-            table[name] = table[name].fillna("").astype("str")
-    # A running number stands for the game: its minutes were counted once already.
-    table["game"] = np.arange(len(table)).astype("str")
-    counts = [n for n in ("attempts", "makes", "fouled") if n in table]
-    return table.assign(**{n: table[n].fillna(0).astype(np.int64) for n in counts})

@@ -1,97 +1,135 @@
-"""Rules for a counted file: the labels it was grouped by, and the rows that broke a rule."""
+"""Counted files through the rules of small files: season, labels, drill defaults, distances."""
 
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from transfer.errors import ArgumentError
-from transfer.records.bulk_sql import Part, keys_of
-from transfer.records.geometry import spot
-from transfer.records.problems import Problems
-from transfer.records.raw import from_frame
+from transfer.records.attempts import fill_distances
+from transfer.records.bulk_read import Part
+from transfer.records.checked import Checked, encode_numbers
+from transfer.records.crosschecks import settle_codes
+from transfer.records.problems import LISTED, Problems, Severity
+from transfer.records.raw import REPORTED, RawTable
+from transfer.records.rules import check_duplicates, check_table, fill_from_drills
 from transfer.records.schema import TABLES
-from transfer.records.values import parse_column
+from transfer.records.values import Parsed
 
-__all__ = ["check_part"]
-
-#: Column, rule and next step of every count of broken rows.
-_RULES = {
-    "bad_date": ("date", "a date is written year-month-day", "correct the date"),
-    "blank_session": ("session", "session is needed in every row", "fill in session"),
-    "blank_drill": ("drill", "drill is needed in every row", "fill in drill"),
-    "blank_game": ("game", "game is needed in every row", "fill in game"),
-    "bad_made": ("made", "made is 1 or 0 (true/false, yes/no)", "write 1 for made, 0 for missed"),
-    "bad_fouled": ("fouled", "fouled is 1 or 0 in one row per attempt", "correct fouled"),
-    "bad_blocked": ("blocked", "blocked is 1 or 0, and a blocked attempt is a miss",
-                    "correct made or blocked"),
-    "bad_both": ("fouled", "a miss is blocked or fouled, not both",
-                 "keep the one the scorer would keep"),
-    "bad_attempts": ("attempts", "a count is a whole number, 0 to 10000", "correct the count"),
-    "bad_makes": ("makes", "a count is a whole number, 0 or more", "correct the count"),
-    "bad_counts": ("makes", "makes and blocked together are at most attempts",
-                   "correct makes, blocked or attempts"),
-    "bad_minutes": ("minutes", "minutes lie in the range of the schema", "correct the minutes"),
-    "bad_distance_ft": ("distance_ft", "a distance lies between 0 and 94 ft",
-                        "correct the distance"),
-    "bad_same_minutes": ("minutes", "minutes are the same on all rows of one player's drill or "
-                         "game", "write the whole minutes on each row"),
-}  # fmt: skip
+__all__ = ["CountedTable", "check_labels", "check_season", "counted_table", "read_drills"]
 
 
-def check_part(
-    counted: pd.DataFrame,
+@dataclass
+class CountedTable(Checked):
+    """A counted file that the rules of small files can judge: its rows stand for many.
+
+    Parameters
+    ----------
+    rows : int array, shape (G,)
+        How many rows of the file each counted row stands for.
+    """
+
+    rows: np.ndarray
+
+    def report(
+        self,
+        rows: np.ndarray,
+        rule: str,
+        next_step: str,
+        problems: Problems,
+        *,
+        column: str = "",
+        value: Callable[[int], object] | str = "",
+        severity: Severity = "error",
+    ) -> None:
+        """Report a broken rule once per value, with the number of rows in the file."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        counts: dict[str, int] = {}
+        for i in at:
+            text = str(value(int(i))) if callable(value) else value
+            counts[text] = counts.get(text, 0) + int(self.rows[i])
+        told = list(counts.items())
+        for text, count in told[:LISTED]:
+            shown = f"{text}, {count:,} rows" if text else f"{count:,} rows"
+            problems.add(
+                self.raw.place, rule, next_step, column=column, value=shown, severity=severity
+            )
+        if rest := told[LISTED:]:
+            problems.add(
+                self.raw.place, f"{rule} (in {len(rest)} more values)", next_step, column=column,
+                value=f"{sum(count for _, count in rest):,} rows", severity=severity,
+            )  # fmt: skip
+
+
+def counted_table(part: Part, table: pd.DataFrame) -> CountedTable:
+    """Labels of a counted file in the form that the rules of small files take.
+
+    Parameters
+    ----------
+    part : Part
+        What the file was counted by.
+    table : DataFrame
+        From `transfer.records.bulk_count.count_file`.
+    """
+    spec = TABLES[part.table]
+    wanted = {*table.columns, *part.settings, "program", "season", "distance_ft"}
+    narrow = replace(spec, columns=tuple(c for c in spec.columns if c.name in wanted))
+    raw = RawTable((part.path.name, ""), [], len(table), lambda at: [0] * len(at), "")
+    columns = {}
+    for name in table.columns:
+        if isinstance(table[name].dtype, pd.CategoricalDtype):
+            labels = table[name].cat.categories
+            codes = table[name].cat.codes.to_numpy().astype(np.int64)
+            bad = codes == (labels.get_loc(REPORTED) if REPORTED in labels else -2)
+            # A mark for refused texts sorts first, so that leaving it out shifts all codes.
+            shift = int(REPORTED in labels)
+            columns[name] = Parsed(np.where(codes < 0, -1, codes - shift),
+                                   [str(v) for v in labels[shift:]], bad)  # fmt: skip
+    if "known" in table:
+        columns["distance_ft"] = encode_numbers(table["distance_ft"].to_numpy())
+    return CountedTable(raw, narrow, columns, table["rows"].to_numpy())
+
+
+def read_drills(raw: RawTable, problems: Problems) -> Checked:
+    """Check the drills table by the rules of small files.
+
+    Parameters
+    ----------
+    raw : RawTable
+        Its cells.
+    problems : Problems
+        Collector.
+    """
+    drills = check_table(raw, TABLES["drills"], problems)
+    check_duplicates(drills, problems)
+    return drills
+
+
+def check_season(
+    table: pd.DataFrame,
     part: Part,
     start: datetime.date | None,
     end: datetime.date | None,
     problems: Problems,
-) -> pd.DataFrame:
-    """Check a counted file and give its labels their canonical form.
+) -> None:
+    """Attempts must lie inside the season.
 
     Parameters
     ----------
-    counted : DataFrame
-        From `transfer.records.bulk_sql.count_file`.
+    table : DataFrame
+        A counted file.
     part : Part
-        What it was counted by.
+        Whose name problems show.
     start, end : date or None
         Limits of the season.
     problems : Problems
-        Collector; problems name the file and the number of rows, not the rows.
-
-    Returns
-    -------
-    DataFrame
-        Columns as the canonical records have them, as far as cells are made of them.
+        Collector.
     """
     place = (part.path.name, "")
-    for name, (column, rule, step) in _RULES.items():
-        rows = int(counted[name].sum()) if name in counted else 0
-        if rows:
-            problems.add(place, rule, step, column=column, value=f"{rows:,} rows")
-    _check_season(counted, place, start, end, problems)
-    frame = _labels(counted, part, problems)
-    frame["date"] = frame["first"] = pd.to_datetime(counted["first"]).astype("datetime64[s]")
-    frame["last"] = pd.to_datetime(counted["last"]).astype("datetime64[s]")
-    for name in ("attempts", "makes", "fouled"):
-        frame[name] = counted[name].fillna(0).astype(np.int64)
-    if "minutes" in counted:
-        frame["minutes"] = counted["minutes"].astype(float)
-    if part.distance:
-        _distances(frame, counted, part, problems)
-    return frame
-
-
-def _check_season(
-    counted: pd.DataFrame,
-    place: tuple[str, str],
-    start: datetime.date | None,
-    end: datetime.date | None,
-    problems: Problems,
-) -> None:
-    first, last = pd.to_datetime(counted["first"]).min(), pd.to_datetime(counted["last"]).max()
+    first, last = table["first"].min(), table["last"].max()
     if start is not None and first < pd.Timestamp(start):
         problems.add(
             place, f"the season starts on {start.isoformat()}",
@@ -105,52 +143,46 @@ def _check_season(
         )  # fmt: skip
 
 
-def _labels(counted: pd.DataFrame, part: Part, problems: Problems) -> pd.DataFrame:
-    """Parse the labels by the same rules as small files; blanks where one is needed are told."""
-    table = TABLES[part.table]
-    keys = keys_of(part, set(counted.columns))
-    raw = from_frame(counted[[*keys, "rows"]], part.path.name)
-    needed = {"player", *part.settings}
-    scratch = Problems()
-    frame = {}
-    for cells in raw.columns[: len(keys)]:
-        parsed = parse_column(raw, table.column(cells.header), cells, scratch)
-        frame[cells.header] = pd.Series(parsed.labels(), dtype="str")
-        blank = (parsed.codes < 0) & ~parsed.bad
-        required = table.column(cells.header).required in ("yes", "or_drill")
-        if cells.header in needed and required and blank.any():
-            rows = int(counted.loc[blank, "rows"].sum())
-            problems.add(
-                raw.place, f"{cells.header} is needed in every row", f"fill in {cells.header}",
-                column=cells.header, value=f"{rows:,} rows",
-            )  # fmt: skip
-    told = {(p.column, p.value, p.rule): p for p in scratch.found}
-    for (column, value, rule), p in told.items():
-        problems.add(raw.place, rule, p.next_step, column=column, value=value, severity=p.severity)
+def check_labels(
+    tables: Mapping[Part, CountedTable],
+    drills: Checked | None,
+    rule_body: str,
+    problems: Problems,
+) -> None:
+    """Settle program and season, fill in drill defaults and distances; tables change in place.
+
+    Parameters
+    ----------
+    tables : mapping of Part to CountedTable
+        All files.
+    drills : Checked or None
+        The drills table, if there is one.
+    rule_body : str
+        Court whose geometry turns spots into distances.
+    problems : Problems
+        Collector.
+    """
+    files: dict[str, Checked] = {f"{p.table} {p.path}": c for p, c in tables.items()}
     for name in ("program", "season"):
-        frame.setdefault(name, pd.Series([""] * len(counted), dtype="str"))
-    return pd.DataFrame(frame)
+        settle_codes(files, name, problems)
+    for part, c in tables.items():
+        if part.table == "practice" and drills is not None:
+            fill_from_drills(c, drills, problems)
+        elif part.table == "practice":
+            _require_settings(c, part, problems)
+        if part.distance:
+            # How far a spot lies from a charted distance cannot be told from a mean.
+            found = Problems()
+            fill_distances(c, rule_body, found)
+            problems.found.extend(found.errors)
 
 
-def _distances(frame: pd.DataFrame, counted: pd.DataFrame, part: Part, problems: Problems) -> None:
-    """Mean charted distance of every row of the counted file, else its spot's distance."""
-    own = pd.Series(np.nan, index=frame.index)
-    if "reach" in counted:
-        own = counted["reach"] / counted["weight"].where(counted["weight"] > 0)
-    if "spot" in frame:
-        by_spot = {}
-        for label in frame["spot"].unique():
-            try:
-                by_spot[label] = (
-                    round(spot(label, part.rule_body).distance_ft, 4) if label else np.nan
-                )
-            except ArgumentError as error:
-                by_spot[label] = np.nan
-                if own[frame["spot"] == label].isna().any():
-                    problems.add(
-                        (part.path.name, ""), error.rule,
-                        f"{error.next_step} distance_ft may stand instead", column="spot",
-                        value=label,
-                    )  # fmt: skip
-        own = own.fillna(frame.pop("spot").map(by_spot).astype(float))
-    frame["distance_ft"] = own
+def _require_settings(c: CountedTable, part: Part, problems: Problems) -> None:
+    """Without drill defaults, mode and contest stand in every row."""
+    for column in c.table.columns:
+        if column.name in part.settings and column.required == "or_drill":
+            parsed = c.get(column.name)
+            c.report(
+                (parsed.codes < 0) & ~parsed.bad, f"{column.name} is needed in every row",
+                f"fill in {column.name}", problems, column=column.name,
+            )  # fmt: skip

@@ -17,7 +17,7 @@ import numpy as np
 from transfer.records.problems import Problems
 from transfer.records.raw import RawColumn, RawTable, drop_blank_rows, encode_cells
 
-__all__ = ["from_text"]
+__all__ = ["from_text", "header_of", "separator_of"]
 
 #: Characters within which the header must end; copying a whole large file for it costs time.
 _HEAD = 1 << 18
@@ -60,13 +60,13 @@ def _decode(data: bytes, place: tuple[str, str], problems: Problems) -> str | No
     return text
 
 
-def _separator(text: str) -> str:
+def separator_of(text: str) -> str:
     """The separator that occurs most in the first line that is not blank."""
     first = next((line for line in io.StringIO(text[:_HEAD]) if line.strip()), "")
     return max(_SEPARATORS, key=first.count)
 
 
-def _header(text: str, separator: str) -> tuple[list[str], int]:
+def header_of(text: str, separator: str) -> tuple[list[str], int]:
     """Header cells and the number of physical lines up to the header's end."""
     reader = csv.reader(io.StringIO(text[:_HEAD], newline=""), delimiter=separator)
     for cells in reader:
@@ -208,9 +208,9 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
     if not text.strip():
         problems.add(place, "the file is empty", "export the table again, header row included")
         return None
-    separator = _separator(text)
+    separator = separator_of(text)
     try:
-        headers, skip = _header(text, separator)
+        headers, skip = header_of(text, separator)
     except csv.Error as error:
         problems.add(place, f"the header cannot be read ({error})", _SAVE_AS, row=1)
         return None

@@ -21,6 +21,7 @@ from transfer.errors import ArgumentError
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
+from transfer.models.tails import PlayerTails, check_tails
 from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
@@ -39,6 +40,7 @@ __all__ = [
 EXTREME_TAIL = 0.01
 #: Share of replicated seasons at either end that makes a setting's fit doubtful (judgement).
 DOUBTFUL = 0.05
+_POPULATION = ("mu", "tau", "omega")
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 
 
@@ -249,6 +251,9 @@ class PosteriorPredictive:
         Probability of ``low`` to ``high``.
     text : str
     provenance : Provenance
+    tails : PlayerTails or None
+        Whether more players lie far from the rest than the model says; ``None`` for the same
+        players, whose own rates have seen the makes.
     """
 
     table: pd.DataFrame
@@ -257,6 +262,7 @@ class PosteriorPredictive:
     prob: float
     text: str
     provenance: Provenance
+    tails: PlayerTails | None = None
 
     @property
     def extreme(self) -> pd.DataFrame:
@@ -269,6 +275,7 @@ class PosteriorPredictive:
             "players": self.players,
             "cells": self.table.to_dict(orient="records"),
             "settings": self.by_setting.to_dict(orient="records"),
+            "tails": None if self.tails is None else self.tails.to_dict(),
             "text": self.text,
             "provenance": self.provenance.to_dict(),
         }
@@ -322,7 +329,8 @@ def posterior_predictive(
     players : {"same", "new"}
         ``"same"`` draws new attempts of the same players. Every player has an own rate in the
         model and has seen the makes, so this finds gross misfits only. ``"new"`` draws players
-        from the fitted population and checks whether players differ as the model says.
+        from the fitted population and checks whether players differ as the model says, also in
+        how many lie far from the rest.
     prob : float
         Probability of the limits.
     draws : int
@@ -376,12 +384,25 @@ def posterior_predictive(
     replicated_chi2 = (again[:, held] - expected[:, held]) ** 2 / variance[:, held]
     table = _cell_table(design, held, n, y, again[:, held], observed_chi2, prob)
     by_setting = _setting_table(design, held, observed_chi2, replicated_chi2)
+    tails = None
+    if players == "new":
+        middle = np.full(expected.shape, 0.5)
+        middle[:, held] = expected[:, held] / n[held]
+        drawn = PopulationDraws(*(getattr(posterior.population, k)[keep] for k in _POPULATION))
+        square = (len(design.units), number)
+        tails = check_tails(
+            y.reshape(square), n.reshape(square), middle.reshape(-1, *square), drawn,
+            design.units, seed,
+        )  # fmt: skip
     return PosteriorPredictive(
         table=table,
         by_setting=by_setting,
         players=players,
         prob=prob,
-        text=_posterior_text(table, by_setting, players),
+        text=" ".join(
+            [_posterior_text(table, by_setting, players), *([] if tails is None else [tails.text])]
+        ),
+        tails=tails,
         provenance=Provenance(
             seed,
             cells.data_hash,

@@ -142,8 +142,9 @@ def design_from_cells(cells: Cells) -> TransferDesign:
             values = frame["contest"].astype(object).map(code).fillna(0).astype(int)
             extra["contest"] = np.where(frame["_s"] == len(cells.settings), values, 0)
             extra["contests"] = tuple(levels)
-    if "defender" in frame and frame["defender"].notna().any():
-        names = tuple(sorted(set(frame["defender"].dropna().astype(str))))
+    # Blank where nobody defends: on air and in games, whose defenders are not charted.
+    if "defender" in frame and frame["defender"].fillna("").ne("").any():
+        names = tuple(sorted(set(frame["defender"].dropna().astype(str)) - {""}))
         code = {d: i for i, d in enumerate(names)}
         extra["defender"] = (
             frame["defender"].astype(object).map(code).fillna(-1).astype(int).to_numpy()

@@ -19,6 +19,7 @@ from transfer.decisions.trial.design import (
     design_se,
     plan_se,
     planned_season,
+    precision_of,
 )
 from transfer.decisions.trial.plan import make_plan
 from transfer.errors import ArgumentError
@@ -173,6 +174,31 @@ def test_a_break_in_the_plan_costs_precision():
         roster(), weeks=26, start="2026-11-02", seed=3, breaks=[("2026-12-21", "2027-01-17")]
     )
     assert plan_se(broken).se > plan_se(whole).se
+
+
+@pytest.mark.parametrize(("outcome", "kind"), [("rep", 0), ("live", 1)])
+def test_practice_outcome_is_the_same_algebra_with_practice_attempts(outcome, kind):
+    scenario = Scenario(player_sd=0.3)
+    data = planned_season(Crossover(6), scenario)
+    attempts = scenario.practice_rates[kind] * data.minutes[kind]
+    as_games = replace(data, n=attempts)
+    assert precision_of(data, scenario, outcome) == pytest.approx(precision_of(as_games, scenario))
+    se = design_se(Crossover(6), scenario, outcome=outcome)
+    assert se.se == pytest.approx(precision_of(as_games, scenario) ** -0.5)
+    assert se.se < 0.5 * design_se(Crossover(6), scenario).se
+    assert se.to_dict()["outcome"] == outcome
+    assert f"makes in {outcome} practice and says nothing about games" in se.text
+
+
+def test_games_are_the_default_outcome_and_say_nothing_of_practice():
+    assert "says nothing about games" not in design_se(Crossover(13)).text
+    assert set(design_grid({"one swap": Crossover(13)})["outcome"]) == {"game"}
+    live = design_grid({"one swap": Crossover(13)}, outcome="live")
+    assert set(live["outcome"]) == {"live"}
+    with pytest.raises(ArgumentError, match="outcome='games'"):
+        design_se(Crossover(13), outcome="games")  # type: ignore[arg-type]
+    with pytest.raises(ArgumentError, match="practice_rates"):
+        Scenario(practice_rates=(4.0, 0.0))
 
 
 def test_impossible_scenarios_are_refused():

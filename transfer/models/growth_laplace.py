@@ -193,7 +193,11 @@ def gain_mixture(
 
 
 def planned_information(
-    data: GrowthData, settings: GrowthSettings, player_sd: float, rate: float
+    data: GrowthData,
+    settings: GrowthSettings,
+    player_sd: float,
+    rate: float,
+    outcome: int | None = None,
 ) -> np.ndarray:
     """Information about the two gains that a schedule will give, before any outcome.
 
@@ -209,6 +213,9 @@ def planned_information(
         Between-player sd on the logit scale.
     rate : float
         Expected make rate.
+    outcome : int, optional
+        ``0`` rep or ``1`` live practice attempts instead of games; the attempts count as
+        independent.
 
     Returns
     -------
@@ -216,7 +223,7 @@ def planned_information(
         Inverse of the sampling covariance of (rep, live).
     """
     seats = int(np.bincount(data.team).max())
-    n, _, design = _problem(data, settings, data.team_count, seats, None, None)
+    n, _, design = _problem(data, settings, data.team_count, seats, outcome, None)
     priors = settings.priors
     _, precision = _prior(priors.flat(), design.shape[-1])
     reduced = reduce_information(

@@ -24,7 +24,7 @@ from transfer.rates.exposure import (
     exposure,
     response,
 )
-from transfer.simulation.schedules import Schedule
+from transfer.simulation.schedules import Schedule, weeks_on
 
 __all__ = [
     "OUTCOMES",
@@ -77,6 +77,8 @@ class GrowthTruth:
         Beta-binomial concentration of a practice week.
     minutes_noise : float
         Lognormal sd of the charted minutes about the plan (what the team really did).
+    kind_noise : float
+        The same again for each kind of practice on its own.
     """
 
     gain_rep: float = 0.10
@@ -106,6 +108,7 @@ class GrowthTruth:
     start: float = 20.0
     concentration: float = 150.0
     minutes_noise: float = 0.0
+    kind_noise: float = 0.0
 
     @property
     def delta(self) -> float:
@@ -237,7 +240,8 @@ def simulate_growth(
         pull.ability * standard[0][:, None] + pull.late * season[None, :] + pull.form * form
     )
     share, arm = schedule.live_share(team, truth.weeks, rng, logit_push)
-    minutes = _minutes(truth, share, rng)
+    on = weeks_on(schedule, truth.weeks)
+    minutes = _minutes(truth, share, rng) * on
     start = np.full((len(KINDS), len(team)), truth.start)
     M = exposure(minutes, start, truth.half_life)
     dose = response(M, truth.typical, truth.shape)
@@ -251,7 +255,7 @@ def simulate_growth(
     eta = level[:, :, None] + team_week[:, team, :] + np.einsum("sk,kpt->spt", gains, dose)
     eta[0] += truth.form_sd * form + pull.late_gain * (season + 1.0) / 2.0
     rate = expit(eta)
-    attempts, makes = _outcomes(truth, minutes, rate, rng)
+    attempts, makes = _outcomes(truth, minutes, rate, on, rng)
     return GrowthSeason(truth, minutes, start, M, dose, attempts, makes, team, arm, level, rate)
 
 
@@ -287,20 +291,31 @@ def _form(truth: GrowthTruth, players: int, rng: np.random.Generator) -> np.ndar
 def _minutes(truth: GrowthTruth, share: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     noise = rng.standard_normal(share.shape)
     total = truth.minutes * np.exp(truth.minutes_noise * noise - truth.minutes_noise**2 / 2.0)
-    return np.stack([total * (1.0 - share), total * share])
+    minutes = np.stack([total * (1.0 - share), total * share])
+    if truth.kind_noise > 0.0:
+        sd = truth.kind_noise
+        minutes *= np.exp(sd * rng.standard_normal(minutes.shape) - sd**2 / 2.0)
+    return minutes
 
 
 def _outcomes(
-    truth: GrowthTruth, minutes: np.ndarray, rate: np.ndarray, rng: np.random.Generator
+    truth: GrowthTruth,
+    minutes: np.ndarray,
+    rate: np.ndarray,
+    on: np.ndarray,
+    rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Attempts and makes of games (binomial) and practice (beta-binomial by week)."""
+    """Attempts and makes of games (binomial) and practice (beta-binomial by week).
+
+    There is no game in a week that is not `on`.
+    """
     players = rate.shape[1]
     attempts = np.zeros(rate.shape, dtype=np.int64)
     volume = np.full(players, truth.game_attempts)
     if truth.attempts_spread > 0.0:
         form = 1.0 / truth.attempts_spread**2
         volume = volume * rng.gamma(form, 1.0 / form, players)
-    attempts[0] = rng.poisson(volume[:, None], rate[0].shape)
+    attempts[0] = rng.poisson(volume[:, None], rate[0].shape) * on
     for kind, per_minute in enumerate(truth.rates):
         attempts[kind + 1] = rng.poisson(per_minute * minutes[kind])
     chance = rate.copy()

@@ -14,7 +14,15 @@ from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
 
-__all__ = ["Crossover", "Observational", "Parallel", "Schedule"]
+__all__ = [
+    "Crossover",
+    "Observational",
+    "Parallel",
+    "PlannedBlocks",
+    "Schedule",
+    "keeps_one_mix",
+    "weeks_on",
+]
 
 
 class Schedule(Protocol):
@@ -58,18 +66,31 @@ class Observational:
         Standard deviation of the weekly live share of a player, logits.
     player_noise : float
         Standard deviation between players of the mean live share, logits.
+    team_part : float
+        Part of the variance of the weekly noise that a team's players have in common, 0 to 1.
     """
 
     mean: float = 0.5
     week_noise: float = 0.5
     player_noise: float = 0.0
+    team_part: float = 0.0
 
     def live_share(
         self, team: np.ndarray, weeks: int, rng: np.random.Generator, push: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """See `Schedule`."""
         _require_share("mean", self.mean)
-        noise = self.week_noise * rng.standard_normal((len(team), weeks))
+        if not 0.0 <= self.team_part <= 1.0:
+            raise ArgumentError(
+                f"team_part={self.team_part!r}",
+                rule="a part of a variance is 0 to 1",
+                next_step="leave it at 0 when every player's week varies on its own",
+            )
+        noise = rng.standard_normal((len(team), weeks))
+        if self.team_part > 0.0:
+            common = rng.standard_normal((int(team.max()) + 1, weeks))[team]
+            noise = np.sqrt(1.0 - self.team_part) * noise + np.sqrt(self.team_part) * common
+        noise *= self.week_noise
         noise += self.player_noise * rng.standard_normal((len(team), 1))
         return expit(logit(self.mean) + noise + push), np.zeros((len(team), weeks), dtype=np.int64)
 
@@ -120,6 +141,54 @@ class Parallel:
         """See `Schedule`; `push` is ignored, which is the point of a lot."""
         arm = np.repeat(_lots(team, rng)[:, None], weeks, axis=1)
         return _assigned_share(arm, self.high, self.share_noise, rng), arm
+
+
+@dataclass(frozen=True)
+class PlannedBlocks:
+    """The calendar of a plan: its blocks and breaks, with the lot drawn anew.
+
+    Parameters
+    ----------
+    blocks : tuple of int, length T
+        Block (0, 1, ...) of each week of the season, -1 in a break. Arms swap from block to
+        block. In a break nobody practises and no game is played; what was learned fades.
+    high, share_noise
+        As in `Crossover`.
+    """
+
+    blocks: tuple[int, ...]
+    high: float = 0.8
+    share_noise: float = 0.0
+
+    def live_share(
+        self, team: np.ndarray, weeks: int, rng: np.random.Generator, push: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """See `Schedule`; `push` is ignored, which is the point of a lot."""
+        if weeks != len(self.blocks):
+            raise ArgumentError(
+                f"a season of {weeks} weeks with a calendar of {len(self.blocks)}",
+                rule="one block number for every week, -1 in a break",
+                next_step="set the weeks of the scenario to the calendar weeks of the plan",
+            )
+        blocks = np.array(self.blocks)
+        swaps = np.where(blocks % 2 == 0, 1, -1)
+        arm = _lots(team, rng)[:, None] * swaps[None, :]
+        share = _assigned_share(arm, self.high, self.share_noise, rng)
+        return share, np.where(blocks >= 0, arm, 0)
+
+
+def weeks_on(schedule: Schedule, weeks: int) -> np.ndarray:
+    """Whether there is practice (and a game) in each week, shape (T,); False in a break."""
+    if isinstance(schedule, PlannedBlocks):
+        return np.array(schedule.blocks) >= 0
+    return np.ones(weeks, dtype=bool)
+
+
+def keeps_one_mix(schedule: Schedule) -> bool:
+    """Whether a lot gave every player one mix for the whole season (parallel groups)."""
+    if isinstance(schedule, PlannedBlocks):
+        return max(schedule.blocks) == 0
+    return isinstance(schedule, Parallel)
 
 
 def _lots(team: np.ndarray, rng: np.random.Generator) -> np.ndarray:

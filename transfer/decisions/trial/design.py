@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -18,13 +18,22 @@ from scipy.special import ndtri
 
 from transfer.decisions.trial.plan import TrialPlan
 from transfer.errors import ArgumentError
-from transfer.models.growth_data import START_MINUTES, GrowthData
+from transfer.models.growth_data import ASSUMED_RATES, START_MINUTES, GrowthData
 from transfer.models.growth_laplace import planned_information
 from transfer.models.growth_settings import GrowthSettings
-from transfer.simulation.schedules import Crossover, Observational, Parallel, Schedule
+from transfer.rates.exposure import KINDS
+from transfer.simulation.schedules import (
+    Crossover,
+    Observational,
+    Parallel,
+    Schedule,
+    keeps_one_mix,
+    weeks_on,
+)
 
 __all__ = [
     "DesignPrecision",
+    "Outcome",
     "Scenario",
     "default_designs",
     "design_grid",
@@ -34,6 +43,9 @@ __all__ = [
     "planned_season",
 ]
 
+#: Whose makes are looked at. Practice outcomes say what the mix does to practice, not to games.
+Outcome = Literal["game", "rep", "live"]
+OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
 #: Contrast to be found, logits per typical week: about 3.5 points near a make rate of 40 %.
 WORTH_FINDING = 0.15
 POWER = 0.80
@@ -63,6 +75,10 @@ class Scenario:
         Minutes a week of each kind before the season.
     minutes_noise : float
         Lognormal sd of a player's weekly minutes about the plan; 0 is the plan itself.
+    kind_noise : float
+        The same again for the rep and the live minutes on their own.
+    practice_rates : (float, float)
+        Practice attempts per minute, rep and live; only practice outcomes need them.
     settings : GrowthSettings
         Half-life, response and priors of the analysis.
     """
@@ -76,6 +92,8 @@ class Scenario:
     player_sd: float = 0.25
     start: float = START_MINUTES
     minutes_noise: float = 0.0
+    kind_noise: float = 0.0
+    practice_rates: tuple[float, float] = ASSUMED_RATES
     settings: GrowthSettings = field(default_factory=GrowthSettings)
 
     def __post_init__(self) -> None:
@@ -85,6 +103,12 @@ class Scenario:
                 f"player_sd={self.player_sd!r}",
                 rule="0 < game_rate < 1, game_attempts > 0 and player_sd > 0",
                 next_step="enter what last season's games gave",
+            )
+        if min(self.practice_rates) <= 0:
+            raise ArgumentError(
+                f"practice_rates={self.practice_rates!r}",
+                rule="attempts per minute of rep and of live practice are positive",
+                next_step="enter what last season's charts gave",
             )
         if min(self.teams, self.players - 1, self.weeks - 1) < 1:
             raise ArgumentError(
@@ -111,11 +135,14 @@ class DesignPrecision:
     scenario : Scenario
     label : str
         The design in words.
+    outcome : {"game", "rep", "live"}
+        Whose makes are looked at.
     """
 
     se: float
     scenario: Scenario
     label: str
+    outcome: Outcome = "game"
 
     @property
     def contraction(self) -> float:
@@ -136,7 +163,7 @@ class DesignPrecision:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row: design, team-seasons, se, expected contraction, team-seasons needed."""
+        """One row: design, outcome, team-seasons, se, expected contraction, team-seasons needed."""
         return pd.DataFrame([self.to_dict()])
 
     @property
@@ -148,18 +175,24 @@ class DesignPrecision:
                 "because everyone does the same mix."
             )
         needed = self.teams_needed()
+        limit = (
+            ""
+            if self.outcome == "game"
+            else f" This is about makes in {self.outcome} practice and says nothing about games."
+        )
         return (
             f"{self.label}, {self.scenario.teams} team-season(s): live minus rep will be known "
             f"to a standard error of {self.se:.2f} logits per typical week, which leaves "
             f"{100 * self.contraction:.0f} % of the starting uncertainty. About "
             f"{math.ceil(needed - 1e-9)} team-seasons would find a difference of "
-            f"{WORTH_FINDING:.2f} in {POWER:.0%} of cases (one-sided {ALPHA:.0%})."
+            f"{WORTH_FINDING:.2f} in {POWER:.0%} of cases (one-sided {ALPHA:.0%}).{limit}"
         )
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {
             "design": self.label,
+            "outcome": self.outcome,
             "team_seasons": self.scenario.teams,
             "half_life": self.scenario.settings.half_life,
             "se": self.se,
@@ -207,15 +240,43 @@ def planned_season(schedule: Schedule, scenario: Scenario, seed: int = 0) -> Gro
     share, _ = schedule.live_share(team, scenario.weeks, rng, push)
     noise = scenario.minutes_noise
     total = scenario.minutes * np.exp(noise * rng.standard_normal(share.shape) - noise**2 / 2.0)
-    chosen = isinstance(schedule, Observational)
+    minutes = np.stack([total * (1.0 - share), total * share])
+    if scenario.kind_noise > 0.0:
+        sd = scenario.kind_noise
+        minutes *= np.exp(sd * rng.standard_normal(minutes.shape) - sd**2 / 2.0)
+    on = weeks_on(schedule, scenario.weeks)
+    return _expected_cells(
+        minutes * on,
+        team,
+        scenario,
+        on,
+        randomised=not isinstance(schedule, Observational),
+        parallel=keeps_one_mix(schedule),
+    )
+
+
+def _expected_cells(
+    minutes: np.ndarray,
+    team: np.ndarray,
+    scenario: Scenario,
+    on: np.ndarray,
+    *,
+    randomised: bool,
+    parallel: bool,
+) -> GrowthData:
+    """Attempts to expect in games and practice at planned minutes; no game in a break."""
+    shape = minutes.shape[1:]
     return GrowthData(
-        n=np.full(share.shape, scenario.game_attempts),
-        y=np.zeros(share.shape),
-        minutes=np.stack([total * (1.0 - share), total * share]),
+        n=np.where(on, scenario.game_attempts, 0.0) * np.ones(shape),
+        y=np.zeros(shape),
+        minutes=minutes,
         team=team,
         start=np.full((2, len(team)), scenario.start),
-        randomised=not chosen,
-        parallel=isinstance(schedule, Parallel),
+        rates=scenario.practice_rates,
+        randomised=randomised,
+        parallel=parallel,
+        practice_n=np.array(scenario.practice_rates)[:, None, None] * minutes,
+        practice_y=np.zeros(minutes.shape),
     )
 
 
@@ -225,6 +286,8 @@ def design_se(
     *,
     label: str | None = None,
     seed: int = 0,
+    outcome: Outcome = "game",
+    draws: int | None = None,
 ) -> DesignPrecision:
     """Standard error of live minus rep from the schedule alone.
 
@@ -235,26 +298,45 @@ def design_se(
     label : str, optional
         Name of the design.
     seed : int
-        Of the lot. A schedule that is random week by week is averaged over `RANDOM_DRAWS` draws.
+        Of the lot.
+    outcome : {"game", "rep", "live"}
+        Whose makes are looked at. The attempts of a practice outcome follow the planned minutes
+        and count as independent; make rate and spread of players are the scenario's. What it
+        says is about that practice, not about games.
+    draws : int, optional
+        Draws over which the precision of a schedule that is random week by week is averaged;
+        `RANDOM_DRAWS` when left out.
 
     Returns
     -------
     DesignPrecision
+
+    Raises
+    ------
+    ArgumentError
+        An unknown outcome.
     """
     expected = scenario or Scenario()
-    varies = isinstance(schedule, Observational) or expected.minutes_noise > 0
-    draws = RANDOM_DRAWS if varies else 1
+    varies = (
+        isinstance(schedule, Observational)
+        or getattr(schedule, "share_noise", 0.0) > 0.0
+        or max(expected.minutes_noise, expected.kind_noise) > 0.0
+    )
+    used = (draws or RANDOM_DRAWS) if varies else 1
     precision = [
-        precision_of(planned_season(schedule, expected, seed + draw), expected)
-        for draw in range(draws)
+        precision_of(planned_season(schedule, expected, seed + draw), expected, outcome)
+        for draw in range(used)
     ]
     mean = float(np.mean(precision))
     se = mean**-0.5 if mean > 0.0 else float("inf")
-    return DesignPrecision(se, expected, label or repr(schedule))
+    return DesignPrecision(se, expected, label or repr(schedule), outcome)
 
 
 def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecision:
     """Standard error of live minus rep for the very plan that was drawn, breaks included.
+
+    Games are counted in weeks with practice only: whether any is played in a break is not known
+    when the lot is drawn.
 
     Parameters
     ----------
@@ -282,12 +364,11 @@ def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecisio
         weeks=weeks,
         minutes=float(plan.settings["minutes_per_week"]),
     )
-    data = GrowthData(
-        n=np.full(minutes.shape[1:], expected.game_attempts),
-        y=np.zeros(minutes.shape[1:]),
-        minutes=minutes,
-        team=team.astype(int),
-        start=np.full((2, len(keys)), expected.start),
+    data = _expected_cells(
+        minutes,
+        team.astype(int),
+        expected,
+        plan.calendar["block"].to_numpy() >= 0,
         randomised=True,
         parallel=plan.settings["design"] == "parallel",
     )
@@ -300,6 +381,8 @@ def design_grid(
     designs: Mapping[str, Schedule] | None = None,
     scenario: Scenario | None = None,
     half_lives: tuple[float, ...] = (2.0, 4.0, 8.0),
+    *,
+    outcome: Outcome = "game",
 ) -> pd.DataFrame:
     """Precision of many designs.
 
@@ -310,6 +393,8 @@ def design_grid(
     scenario : Scenario, optional
     half_lives : tuple of float
         Weeks; the default of the scenario is one of them in an honest table.
+    outcome : {"game", "rep", "live"}
+        See `design_se`.
 
     Returns
     -------
@@ -320,9 +405,8 @@ def design_grid(
     rows = []
     for label, schedule in (designs or default_designs(base.weeks)).items():
         for half_life in half_lives:
-            rows.append(
-                design_se(schedule, _with_half_life(base, half_life), label=label).to_dict()
-            )
+            expected = _with_half_life(base, half_life)
+            rows.append(design_se(schedule, expected, label=label, outcome=outcome).to_dict())
     return pd.DataFrame(rows)
 
 
@@ -330,7 +414,7 @@ def _with_half_life(scenario: Scenario, half_life: float) -> Scenario:
     return replace(scenario, settings=replace(scenario.settings, half_life=half_life))
 
 
-def precision_of(data: GrowthData, scenario: Scenario) -> float:
+def precision_of(data: GrowthData, scenario: Scenario, outcome: Outcome = "game") -> float:
     """Inverse variance of live minus rep; 0 when the schedule cannot tell them apart.
 
     Parameters
@@ -338,13 +422,30 @@ def precision_of(data: GrowthData, scenario: Scenario) -> float:
     data : GrowthData
         Planned minutes and expected attempts.
     scenario : Scenario
+    outcome : {"game", "rep", "live"}
+        See `design_se`.
 
     Returns
     -------
     float
+
+    Raises
+    ------
+    ArgumentError
+        An unknown outcome.
     """
+    if outcome not in OUTCOMES:
+        raise ArgumentError(
+            f"outcome={outcome!r} is not an outcome",
+            rule=f"one of {', '.join(OUTCOMES)}",
+            next_step="leave it at 'game' unless you price a practice outcome",
+        )
     information = planned_information(
-        data, scenario.settings, scenario.player_sd, scenario.game_rate
+        data,
+        scenario.settings,
+        scenario.player_sd,
+        scenario.game_rate,
+        outcome=None if outcome == "game" else KINDS.index(outcome),
     )
     if np.linalg.matrix_rank(information, tol=1e-8, hermitian=True) < 2:
         return 0.0

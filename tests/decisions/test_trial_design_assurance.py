@@ -14,7 +14,7 @@ from transfer.decisions.trial.assurance import (
     until_we_know,
     verdict_chances,
 )
-from transfer.decisions.trial.design import Scenario
+from transfer.decisions.trial.design import Scenario, plan_se
 from transfer.decisions.trial.effects import (
     effect_of,
     growth_effects,
@@ -31,7 +31,7 @@ from transfer.models.growth_data import growth_data_from_season
 from transfer.models.growth_laplace import fit_growth_laplace, gain_mixture
 from transfer.models.growth_settings import GrowthPriors, GrowthSettings
 from transfer.simulation.growth import GrowthTruth, simulate_growth
-from transfer.simulation.schedules import Crossover, Parallel
+from transfer.simulation.schedules import Crossover, PlannedBlocks, keeps_one_mix
 
 SETTINGS = GrowthSettings()
 
@@ -130,16 +130,68 @@ def test_look_outside_the_season_is_refused():
         price_of_looks(Crossover(13), [13, 30])
 
 
-def test_plan_gives_its_schedule():
+BREAKS = [("2026-12-21", "2027-01-17")]
+
+
+def broken_plan(**changes):
     import pandas as pd
 
     people = pd.DataFrame(
-        {"player": [f"P{i}" for i in range(8)], "position": "guard", "baseline": range(8)}
+        {"player": [f"P{i:02d}" for i in range(14)], "position": "guard", "baseline": range(14)}
     )
-    swap = make_plan(people, weeks=20, start="2026-11-02", seed=1)
-    assert schedule_of_plan(swap) == Crossover(10, 0.8)
-    groups = make_plan(people, weeks=20, start="2026-11-02", seed=1, design="parallel")
-    assert schedule_of_plan(groups) == Parallel(0.8)
+    return make_plan(people, weeks=26, start="2026-11-02", seed=1, breaks=BREAKS, **changes)
+
+
+def test_plan_gives_its_calendar_with_breaks():
+    plan = broken_plan()
+    schedule = schedule_of_plan(plan)
+    assert isinstance(schedule, PlannedBlocks)
+    assert [week + 1 for week, block in enumerate(schedule.blocks) if block < 0] == [8, 9, 10, 11]
+    assert list(schedule.blocks) == list(plan.calendar["block"])
+    assert not keeps_one_mix(schedule)
+    assert keeps_one_mix(schedule_of_plan(broken_plan(design="parallel")))
+
+
+def test_an_uneven_season_swaps_once_as_its_plan_does():
+    plan = broken_plan(block_weeks=8)  # 22 practice weeks: 8 before the swap, 14 after it
+    season = simulate_growth(GrowthTruth(), schedule_of_plan(plan), 3)
+    on = plan.calendar["block"].to_numpy() >= 0
+    swaps = np.diff(season.arm[:, on], axis=1) != 0
+    assert (swaps.sum(axis=1) == 1).all()
+    assert swaps[:, 7].all()
+
+
+def test_simulated_breaks_have_neither_practice_nor_games_and_the_dose_fades():
+    season = simulate_growth(GrowthTruth(), schedule_of_plan(broken_plan()), 3)
+    off = slice(7, 11)
+    assert not season.minutes[:, :, off].any()
+    assert not season.attempts[:, :, off].any()
+    assert not season.arm[:, off].any()
+    assert season.minutes[:, :, 11:].all()
+    assert (season.attempts[0].sum(axis=0)[11:] > 0).all()
+    # four weeks off halve the exposure at a half-life of four weeks
+    np.testing.assert_allclose(season.exposure[:, :, 11], season.exposure[:, :, 7] / 2.0)
+
+
+def test_assurance_and_looks_follow_the_calendar_of_the_plan():
+    plan = broken_plan()
+    scenario = Scenario(teams=1, players=14, weeks=26)
+    schedule = schedule_of_plan(plan)
+    broken = assurance(schedule, scenario, seasons=20, seed=4)
+    whole = assurance(Crossover(13), scenario, seasons=20, seed=4)
+    # mean posterior sd is the normal theory one of the plan as drawn
+    assert broken.sd.mean() > whole.sd.mean()
+    planned = plan_se(plan, scenario)
+    assert broken.sd.mean() / scenario.prior_sd == pytest.approx(planned.contraction, rel=0.03)
+    curve = until_we_know(schedule, scenario, weeks=[26], team_seasons=[1]).table.iloc[0]
+    assert curve["se"] == pytest.approx(planned.se, rel=0.01)
+    price = price_of_looks(schedule, [18, 26], scenario, seasons=6, seed=2)
+    assert list(price.table["week"].unique()) == [18, 26]
+
+
+def test_calendar_of_another_length_is_refused():
+    with pytest.raises(ArgumentError, match="a season of 22 weeks with a calendar of 26"):
+        assurance(schedule_of_plan(broken_plan()), Scenario(weeks=22), seasons=2)
 
 
 def test_unknown_truth_and_one_sided_rope_are_refused():

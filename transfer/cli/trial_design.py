@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -118,8 +119,11 @@ def assurance_command(**given: Any) -> None:
     from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS
 
     scenario, plan = settle(given)
+    if plan is not None:
+        # simulated seasons follow the plan's calendar, breaks included
+        scenario = replace(scenario, weeks=len(plan.calendar))
     schedule, label = schedule_of(given, scenario.weeks, plan)
-    looks = tuple(given["looks"]) if plan is None else practice_looks(plan)
+    looks = tuple(given["looks"] if plan is None else plan.settings["looks"])
     rope = DEFAULT_ROPE_POINTS if plan is None else tuple(plan.settings["rope"])
     split = given["contrast"] if plan is None else plan.settings["contrast"]
     terms: dict[str, Any] = {"rope_points": rope, "contrast": split}
@@ -181,9 +185,3 @@ def schedule_of(given: dict[str, Any], weeks: int, plan: TrialPlan | None) -> tu
     length = blocks.count(0)
     name = "one swap" if design == "one_swap" else f"{length}-week blocks"
     return Crossover(length, share), name
-
-
-def practice_looks(plan: TrialPlan) -> tuple[int, ...]:
-    """Planned looks counted in practice weeks, as the simulation leaves breaks out."""
-    done = plan.calendar.set_index("week")["practice_week"].cummax()
-    return tuple(sorted({int(done.loc[week]) for week in plan.settings["looks"]}))

@@ -27,7 +27,7 @@ from transfer.models.growth_data import GrowthData, growth_data_from_season, unt
 from transfer.models.growth_laplace import GainMixture, gain_mixture
 from transfer.provenance import Provenance, hash_frames
 from transfer.simulation.growth import GrowthTruth, simulate_growth
-from transfer.simulation.schedules import Parallel, Schedule
+from transfer.simulation.schedules import Schedule, keeps_one_mix
 
 __all__ = [
     "TRUTHS",
@@ -401,7 +401,7 @@ def invent_seasons(
         if truth == "prior":
             gains = priors.draw_gains(1, season_seed)[0]
         season = simulate_growth(_truth(scenario, gains, level), schedule, season_seed)
-        data.append(growth_data_from_season(season, parallel=isinstance(schedule, Parallel)))
+        data.append(growth_data_from_season(season, parallel=keeps_one_mix(schedule)))
         delta.append(gains[1] - gains[0])
     return data, np.array(delta)
 
@@ -485,6 +485,7 @@ def _truth(scenario: Scenario, gains: np.ndarray, level: float) -> GrowthTruth:
         shape=settings.shape,
         start=scenario.start,
         minutes_noise=scenario.minutes_noise,
+        kind_noise=scenario.kind_noise,
     )
 
 

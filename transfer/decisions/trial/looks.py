@@ -33,7 +33,7 @@ from transfer.errors import ArgumentError
 from transfer.models.growth_data import until_week
 from transfer.models.growth_laplace import gain_mixture
 from transfer.provenance import Provenance
-from transfer.simulation.schedules import Crossover, Parallel, Schedule
+from transfer.simulation.schedules import PlannedBlocks, Schedule
 
 __all__ = ["LookPrice", "price_of_looks", "schedule_of_plan"]
 
@@ -185,10 +185,10 @@ def price_of_looks(
 
 
 def schedule_of_plan(plan: TrialPlan) -> Schedule:
-    """The kind of schedule a plan follows, for simulations.
+    """The calendar of a plan, blocks and breaks, for simulations.
 
-    Simulated lots are drawn anew within teams; breaks are left out, so the scenario's ``weeks``
-    should be the plan's practice weeks.
+    Simulated lots are drawn anew within teams. The scenario's ``weeks`` must be the calendar
+    weeks of the plan, breaks included.
 
     Parameters
     ----------
@@ -198,10 +198,8 @@ def schedule_of_plan(plan: TrialPlan) -> Schedule:
     -------
     Schedule
     """
-    share = float(plan.settings["contrast"])
-    if plan.settings["design"] == "parallel":
-        return Parallel(share)
-    return Crossover(int(plan.settings["block_weeks"]), share)
+    blocks = tuple(int(block) for block in plan.calendar["block"])
+    return PlannedBlocks(blocks, float(plan.settings["contrast"]))
 
 
 def _verdicts(

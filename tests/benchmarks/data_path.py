@@ -1,14 +1,18 @@
 """Rows to cells out of core: 100 million rows in Parquet, 10 million in CSV, one week added.
 
-    python tests/benchmarks/data_path.py OUT [--parquet 100] [--csv 10]     (millions of rows)
+    python tests/benchmarks/data_path.py [OUT] [--parquet 100] [--csv 10] [--cores 2]
 
-The files are made in a temporary folder and removed.
+with millions of rows. The figures are printed, and written to OUT. The files are made in a
+temporary folder and removed. Making and every reading run in a process of their own, so that the
+peak memory of a step is that of its reading alone; the load beside a step is the machine's when the
+step began.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -78,6 +82,7 @@ def count(folder: Path, cache: Path, ending: str, weeks: int) -> dict[str, Any]:
     from transfer.records.bulk import bulk_cells
 
     files = sorted(folder.glob(f"*.{ending}"))[:weeks]
+    load = round(os.getloadavg()[0], 1)
     with Clock() as clock:
         found = bulk_cells(files, cache=cache)
     return {
@@ -85,43 +90,63 @@ def count(folder: Path, cache: Path, ending: str, weeks: int) -> dict[str, Any]:
         "read_now": int((~found.table["from_cache"]).sum()),
         "cells": len(found.cells.table),
         "attempts": int(found.cells.table["n"].sum()),
+        "data_hash": found.cells.data_hash,
+        "load": load,
         "wall_s": clock.wall,
         "cpu_s": clock.cpu,
         "memory_mb": peak_memory(),
     }
 
 
-def measured(folder: Path, cache: Path, ending: str, weeks: int) -> dict[str, Any]:
-    """Count in a process of its own, so that its memory is its own."""
-    words = [sys.executable, __file__, "--count", str(folder), str(cache), ending, str(weeks)]
-    done = subprocess.run(words, capture_output=True, text=True, check=True)
+def in_a_process(cores: int, *words: object) -> dict[str, Any]:
+    """Run one step of this script in a process of its own, on so many cores at most."""
+    command = [sys.executable, __file__, "--step", str(cores), *map(str, words)]
+    done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 
+def step(cores: str, what: str, folder: str, *words: str) -> dict[str, Any]:
+    """Do what `in_a_process` asked for."""
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: int(cores)])
+    if what == "make":
+        write_weeks(Path(folder), int(words[0]), words[1])
+        files = list(Path(folder).iterdir())
+        return {"files": len(files), "megabytes": sum(f.stat().st_size for f in files) / 1e6}
+    cache, ending, weeks = words
+    return count(Path(folder), Path(cache), ending, int(weeks))
+
+
 def main() -> None:
-    """Make the files, count all but the last week, then all, and write the figures."""
-    if sys.argv[1] == "--count":
-        folder, cache, ending, weeks = sys.argv[2:6]
-        print(json.dumps(count(Path(folder), Path(cache), ending, int(weeks))))
+    """Make the files, count all, all but the last week, and then the last; tell the figures."""
+    if sys.argv[1:2] == ["--step"]:
+        print(json.dumps(step(*sys.argv[2:])))
         return
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--parquet", type=float, default=100.0)
-    parser.add_argument("--csv", type=float, default=10.0)
+    parser.add_argument("out", type=Path, nargs="?")
+    parser.add_argument("--parquet", type=float, default=100.0, help="millions of rows")
+    parser.add_argument("--csv", type=float, default=10.0, help="millions of rows")
+    parser.add_argument("--cores", type=int, default=2)
     args = parser.parse_args()
-    result: dict[str, Any] = {"machine": machine()}
+    result: dict[str, Any] = {"machine": machine(), "cores_used": args.cores}
     for ending, millions in (("parquet", args.parquet), ("csv", args.csv)):
+        if not millions:
+            continue
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
-            write_weeks(folder, int(millions * 1e6), ending)
-            size = sum(f.stat().st_size for f in folder.iterdir()) / 1e6
+            made = in_a_process(args.cores, "make", folder, int(millions * 1e6), ending)
             steps = {
-                "all weeks, nothing cached": measured(folder, folder / "a", ending, WEEKS),
-                "all but the last week": measured(folder, folder / "b", ending, WEEKS - 1),
-                "the last week added": measured(folder, folder / "b", ending, WEEKS),
+                title: in_a_process(args.cores, "count", folder, folder / cache, ending, weeks)
+                for title, cache, weeks in (
+                    ("all weeks, nothing cached", "a", WEEKS),
+                    ("all but the last week", "b", WEEKS - 1),
+                    ("the last week added", "b", WEEKS),
+                )
             }
-        result[ending] = {"megabytes": size, "steps": steps}
-        args.out.write_text(json.dumps(result, indent=1))
+        result[ending] = {"megabytes": made["megabytes"], "steps": steps}
+        if args.out is not None:
+            args.out.write_text(json.dumps(result, indent=1))
+    print(json.dumps(result, indent=1))
 
 
 if __name__ == "__main__":

@@ -13,8 +13,6 @@ from transfer.records.bulk import bulk_cells
 from transfer.records.cells import build_cells
 from transfer.records.reading import read_records
 
-pytest.importorskip("duckdb")
-
 
 def practice_rows(seed: int = 1, rows: int = 3000) -> pd.DataFrame:
     """One row per attempt of two programs, with minutes that stand on each row of a drill."""

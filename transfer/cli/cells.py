@@ -17,6 +17,7 @@ _FILE = click.Path(path_type=Path)
 @click.command("cells")
 @click.option("--practice", type=_FILE, multiple=True, help="A file of practice; may repeat.")
 @click.option("--games", type=_FILE, multiple=True, help="A file of games; may repeat.")
+@click.option("--drills", type=_FILE, help="Drills, whose defaults fill blanks of practice.")
 @click.option(
     "--settings", default="mode,contest", show_default=True, metavar="COLUMNS",
     help="What splits practice into settings.",
@@ -27,6 +28,7 @@ _FILE = click.Path(path_type=Path)
 def command(
     practice: tuple[Path, ...],
     games: tuple[Path, ...],
+    drills: Path | None,
     settings: str,
     cache: Path | None,
     out: Path | None,
@@ -40,7 +42,7 @@ def command(
     from transfer.files import write_text
     from transfer.records.bulk import bulk_cells
 
-    found = bulk_cells(_files(practice), _files(games), settings, cache=cache)
+    found = bulk_cells(_files(practice), _files(games), settings, drills=drills, cache=cache)
     if out is not None:
         write_text(out, found.cells.table.to_csv(index=False, lineterminator="\n"))
     if as_json:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import StorageError
-from transfer.records.bulk_codes import BAD, BLANK, FIRST, Coder, Rows, empty_rows, may_be_empty
+from transfer.records.bulk_codes import BLANK, FIRST, Coder, Rows, empty_rows, may_be_empty
 from transfer.records.bulk_groups import Groups, GroupTable, combine
 from transfer.records.bulk_read import BLOCKS, NEEDED, LargeFile, Part, keys_of, open_part
 from transfer.records.problems import Problems
@@ -20,8 +20,8 @@ from transfer.records.schema import TABLES
 
 __all__ = ["Counted", "count_file"]
 
-#: Bytes that a combination takes in memory, working copies included.
-_BYTES_EACH = 400
+#: Bytes that a combination takes in memory, working copies included, and the fewest kept there.
+_BYTES_EACH, _LEAST = 400, 1 << 10
 #: Column, rule and next step of what is judged by several columns of a row.
 _RULES = {
     "made_blocked": ("blocked", "blocked is 1 or 0, and a blocked attempt is a miss",
@@ -83,7 +83,7 @@ def count_file(part: Part, *, memory_mb: int, threads: bool) -> Counted:
 
     try:
         file = open_part(part)
-        most = max(1 << 10, memory_mb * (1 << 20) // _BYTES_EACH)
+        most = max(_LEAST, memory_mb * (1 << 20) // _BYTES_EACH)
         for whole in (False, True):
             with tempfile.TemporaryDirectory() as folder:
                 count = _Count(part, file, Groups(Path(folder), most, ("date", "player")), whole)
@@ -316,10 +316,13 @@ class _Count:
 
     def _labels(self, name: str, codes: np.ndarray) -> pd.Categorical:
         """Codes of a key as categories; a mark for refused texts, so that none is told twice."""
-        values = [REPORTED, *self.coders[name].values]
-        labels = pd.Categorical.from_codes(codes - BAD, categories=pd.Index(values, dtype="str"))
-        used: pd.Categorical = labels.remove_unused_categories()
-        return used.reorder_categories(sorted(used.categories))
+        values = ["", REPORTED, *self.coders[name].values]
+        used = [k for k in np.flatnonzero(np.bincount(codes)).tolist() if k != BLANK]
+        used.sort(key=values.__getitem__)
+        recode = np.full(len(values), -1)
+        recode[used] = np.arange(len(used))
+        labels = pd.Index([values[k] for k in used], dtype="str")
+        return pd.Categorical.from_codes(recode[codes], categories=labels)
 
 
 #: Later than any day: the day of a row without a date, when the first day is looked for.

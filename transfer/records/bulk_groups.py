@@ -199,5 +199,6 @@ class Groups:
             return
         self._spill()
         for number in range(_PARTS):
-            pieces = [self._read(number, k) for k in range(self.spilled)]
-            yield GroupTable.joined(pieces).counted()
+            part = GroupTable.joined([self._read(number, k) for k in range(self.spilled)])
+            if len(part):
+                yield part.counted()

@@ -38,33 +38,35 @@ def require_whole_days(
         When two files share a day.
     """
     for name in ("practice", "games"):
-        spans = [
-            pd.DataFrame(
-                {
-                    "program": labels[part].get("program").labels(),
-                    "season": labels[part].get("season").labels(),
-                    "first": table["first"],
-                    "last": table["last"],
-                    "charted": table["minutes"].notna(),
-                }
-            )
-            .groupby(["program", "season"], as_index=False)
-            .agg({"first": "min", "last": "max", "charted": "any"})
-            for part, table in tables.items()
-            if part.table == name
-        ]
-        if not any(span["charted"].any() for span in spans):
+        parts = [p for p in tables if p.table == name]
+        if not any(tables[p]["minutes"].notna().any() for p in parts):
             continue
-        table = pd.concat(spans, ignore_index=True).sort_values(["program", "season", "first"])
-        before = table.groupby(["program", "season"])["last"].transform(
-            lambda last: last.cummax().shift()
+        program, programs = _stacked([labels[p].get("program") for p in parts])
+        season, _ = _stacked([labels[p].get("season") for p in parts])
+        file = np.repeat(np.arange(len(parts)), [len(tables[p]) for p in parts])
+        first, last = (
+            np.concatenate([tables[p][day].to_numpy().astype(np.int64) for p in parts])
+            for day in ("first", "last")
         )
-        shared = table[before.notna() & (table["first"] <= before)]
+        span, size = combine([program, season, file], len(file))
+        start, end = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
+        np.minimum.at(start, span, first)
+        np.maximum.at(end, span, last)
+        at = np.zeros(size, dtype=np.int64)
+        at[span] = np.arange(len(span))
+        spans = np.flatnonzero(np.bincount(span, minlength=size))
+        order = spans[np.lexsort((start[spans], season[at[spans]], program[at[spans]]))]
+        # Spans of one program in the order of their first days overlap only if neighbours do.
+        here, before = at[order[1:]], at[order[:-1]]
+        same = (program[here] == program[before]) & (season[here] == season[before])
+        shared = np.flatnonzero(same & (start[order[1:]] <= end[order[:-1]]))
         if len(shared):
-            where = shared.iloc[0]
+            where = here[shared[0]]
             raise ArgumentError(
-                f"{len(shared)} program-seasons have days in more than one file, for example "
-                f"program {where['program']!r} on {str(where['first'])[:10]}",
+                f"{len(set(zip(program[here[shared]], season[here[shared]], strict=True)))} "
+                "program-seasons have days in more than one file, for example "
+                f"program {programs[program[where]]!r} on "
+                f"{np.datetime64(int(start[order[1:]][shared[0]]), 's').astype('M8[D]')}",
                 rule="with charted minutes a file holds whole days of a program",
                 next_step="split the files by week or by program, or leave out the minutes",
             )

@@ -100,11 +100,12 @@ class LargeFile:
         Parameters
         ----------
         names : list of str
-            Schema names; the empty name stands for all columns without one.
+            Schema names; the empty name stands for all other columns of the file.
         threads : bool
             Whether Arrow may use threads of its own.
         """
-        rest = [i for i in range(self.width) if i not in self.columns.values()]
+        named = {self.columns[n] for n in names if n}
+        rest = [i for i in range(self.width) if i not in named]
         places = [i for n in names for i in (rest if n == "" else [self.columns[n]])]
         if self.separator:
             yield from self._text(places, threads)

@@ -53,6 +53,9 @@ def test_plan_writes_the_folder_and_says_what_was_drawn(roster, tmp_path, capsys
     assert "8 players of 1 program: by lot 4 start live-heavy and 4 rep-heavy" in out
     assert "Balanced by lot within program, position." in out
     assert (tmp_path / "trial" / "plan.json").exists()
+    page = (tmp_path / "trial" / "what_it_can_tell.html").read_text()
+    assert 'aria-label="Chance of a settled verdict against weeks of the trial.' in page
+    assert "The figure in numbers" in page
 
 
 def test_plan_json_holds_the_assignment(roster, tmp_path, capsys):
@@ -224,6 +227,24 @@ def test_assurance_prices_the_looks_of_a_plan(roster, tmp_path, capsys):
     assert sum(value["no_difference"]["chances"].values()) == pytest.approx(1.0)
 
 
+def test_assurance_of_a_plan_counts_its_break_weeks(roster, tmp_path, capsys):
+    run(plan_words(roster, tmp_path / "trial", "--break", "2026-12-21:2027-01-17"), capsys)
+    plan = str(tmp_path / "trial" / "plan.json")
+    _, out, _ = run(["trial", "assurance", "--plan", plan, "--json", "--seasons", "4"], capsys)
+    broken = json.loads(out)
+    _, out, _ = run(["trial", "assurance", "--players", "8", "--json", "--seasons", "4"], capsys)
+    whole = json.loads(out)
+    last = [
+        {r["weeks"]: r["se"] for r in told["until_we_know"]["table"] if r["team_seasons"] == 1}
+        for told in (broken, whole)
+    ]
+    assert max(last[0]) == max(last[1]) == 26
+    # four weeks without practice and games cost precision
+    assert last[0][26] > 1.1 * last[1][26]
+    blocks = broken["prior"]["provenance"]["settings"]["schedule"]
+    assert "-1, -1, -1, -1" in blocks
+
+
 @pytest.fixture
 def season(roster, tmp_path, capsys):
     """Record files of a short trial of eight players that followed its plan."""
@@ -292,6 +313,12 @@ def test_analyse_prints_the_answer_first_and_keeps_it(season, capsys):
     assert "Without any model" in " ".join(out.split())
     kept = json.loads((season / "result" / "trial.json").read_text())
     assert kept["randomised"] is True
+    page = (season / "result" / "trial.html").read_text()
+    assert 'aria-label="Live share of the practice minutes of 8 players by week' in page
+    assert "means of the players who practised that week" in page
+    assert kept["plan_hash"] in page
+    for row in kept["sensitivity"]:
+        assert str(row["value"]) in page
 
 
 def test_analyse_without_a_plan_leans_at_most(season, capsys):

@@ -145,6 +145,13 @@ def test_the_curve_names_every_number_of_team_seasons(frames):
     assert labels == ["1 team-season", "3 team-seasons", "12 team-seasons"]
 
 
+def test_the_lines_of_a_whole_curve_look_different():
+    figure = until_known.draw(until_known.frame(until_we_know(Crossover(13))))
+    lines = figure.axes[0].get_legend().get_lines()
+    assert len(lines) == 6
+    assert len({(str(line.get_linestyle()), line.get_marker()) for line in lines}) == 6
+
+
 def test_mix_response_is_zero_now_and_best_where_the_advice_says(frames):
     facts = invented_mix()
     table = frames[mix_response]

@@ -12,6 +12,7 @@ from transfer.cli.frame import echo_json
 from transfer.cli.options import shared_options
 
 if TYPE_CHECKING:
+    from transfer.cli.runs import Run
     from transfer.decisions.trial.analysis import TrialAnalysis
 
 __all__ = ["command"]
@@ -90,12 +91,20 @@ def command(
     )
     told = analysis.to_dict()
     kept = run.keep("trial.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    files = [] if kept is None else [kept, _keep_page(run, analysis)]
     if request.as_json:
         echo_json(told)
         return
     show(analysis)
-    if kept is not None:
-        click.echo(f"\nKept: {kept}")
+    if files:
+        click.echo("\nKept: " + ", ".join(map(str, files)))
+
+
+def _keep_page(run: Run, analysis: TrialAnalysis) -> Path | None:
+    """Write the page of the answer, with its figures, beside the JSON."""
+    from transfer.reports.trial import analysis_page
+
+    return run.keep("trial.html", analysis_page(analysis))
 
 
 def show(analysis: TrialAnalysis) -> None:

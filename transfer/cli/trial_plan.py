@@ -155,11 +155,15 @@ def command(
 
 def keep_plan(plan: TrialPlan, out: Path, as_json: bool) -> None:
     """Write a plan's folder and say what was drawn and what it can tell."""
-    from transfer.decisions.trial.precision import plan_warnings
+    from transfer.decisions.trial.precision import curve_of_plan, plan_warnings
     from transfer.decisions.trial.sheets import write_plan
+    from transfer.files import write_text
+    from transfer.reports.trial import plan_page
 
     files = write_plan(plan, out)
     warnings = plan_warnings(plan)
+    page = plan_page(plan, curve_of_plan(plan), warnings)
+    files.append(write_text(Path(out) / "what_it_can_tell.html", page))
     if as_json:
         echo_json(
             {

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["describe", "draw", "frame"]
 
-_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)))
-_MARKERS = ("o", "s", "D", "^", "v")
+_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
+_MARKERS = ("o", "s", "D", "^", "v", "P")
 
 
 def frame(curve: UntilWeKnow) -> pd.DataFrame:

@@ -5,12 +5,45 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from transfer.decisions.trial.assurance import UntilWeKnow, until_we_know
 from transfer.decisions.trial.design import DesignPrecision, Scenario, plan_se
+from transfer.decisions.trial.looks import schedule_of_plan
 from transfer.decisions.trial.plan import TrialPlan
 from transfer.decisions.trial.schedule import block_numbers
 from transfer.decisions.verdict import MAX_CONTRACTION_TO_TELL, MEASURED_CONTRACTION
 
-__all__ = ["plan_warnings", "with_one_swap"]
+__all__ = ["curve_of_plan", "plan_warnings", "with_one_swap"]
+
+
+def curve_of_plan(plan: TrialPlan, scenario: Scenario | None = None) -> UntilWeKnow:
+    """Chance of each verdict by week and team-seasons on the plan's own calendar.
+
+    Parameters
+    ----------
+    plan : TrialPlan
+    scenario : Scenario, optional
+        Game attempts, make rate and spread of players; sizes and minutes come from the plan.
+
+    Returns
+    -------
+    UntilWeKnow
+        By the plan's rule: its contrast and its region that would not matter.
+    """
+    sizes = plan.units.groupby("program").size()
+    low, high = plan.settings["rope"]
+    expected = replace(
+        scenario or Scenario(),
+        players=round(float(sizes.mean())),
+        weeks=len(plan.calendar),
+        minutes=float(plan.settings["minutes_per_week"]),
+    )
+    return until_we_know(
+        schedule_of_plan(plan),
+        expected,
+        label=f"this plan ({plan.settings['design'].replace('_', ' ')})",
+        rope_points=(float(low), float(high)),
+        contrast=float(plan.settings["contrast"]),
+    )
 
 
 def plan_warnings(plan: TrialPlan, scenario: Scenario | None = None) -> list[str]:

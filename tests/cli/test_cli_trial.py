@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from dask_processes import dask_of_two
 
 from transfer.cli import main
 from transfer.records.season import start_season
@@ -225,6 +226,37 @@ def test_assurance_prices_the_looks_of_a_plan(roster, tmp_path, capsys):
     assert value["looks"]["looks"] == [20, 26]
     assert value["prior"]["team_seasons"] == 1
     assert sum(value["no_difference"]["chances"].values()) == pytest.approx(1.0)
+
+
+ASSURANCE = ["trial", "assurance", "--json", "--seasons", "60", "--look", "20", "--look", "26"]
+
+
+@pytest.fixture
+def in_one_process(capsys):
+    """What `ASSURANCE` says when nothing is shared out."""
+    code, out, _ = run(ASSURANCE, capsys)
+    assert code == 0
+    assert len(json.loads(out)["prior"]["chances"]) == 5
+    return out
+
+
+def test_assurance_by_two_processes_says_the_same(in_one_process, capsys):
+    code, out, err = run([*ASSURANCE, "--jobs", "2"], capsys)
+    assert (code, out, err) == (0, in_one_process, "")
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_assurance_on_a_cluster_says_the_same(in_one_process, capsys, tmp_path, monkeypatch):
+    with dask_of_two(tmp_path) as (address, _):
+        monkeypatch.setattr("transfer.decisions.trial.assurance.gain_mixture", None)  # not here
+        code, out, _ = run([*ASSURANCE, "--cluster", address], capsys)
+    assert (code, out) == (0, in_one_process)
+
+
+def test_assurance_is_done_in_one_place(capsys):
+    code, out, _ = run([*ASSURANCE, "--jobs", "2", "--cluster", "tcp://127.0.0.1:1"], capsys)
+    assert code == 2
+    assert "not both" in json.loads(out)["rule"]
 
 
 def test_assurance_of_a_plan_counts_its_break_weeks(roster, tmp_path, capsys):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
-import sys
 import threading
 import time
 from dataclasses import replace
@@ -13,17 +12,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from dask_processes import dask_of_two, wait_for
 
 from transfer.decisions.trial.assurance import assurance
 from transfer.decisions.trial.design import Scenario
-from transfer.errors import ArgumentError, DiagnosticsError, StorageError
+from transfer.errors import ArgumentError, DiagnosticsError, StorageError, TransferError
 from transfer.models.fit import fit_transfer
-from transfer.models.many import cells_of_program, fit_many, leave_programs_out, run_many
+from transfer.models.many import (
+    cells_of_program,
+    fit_many,
+    leave_programs_out,
+    run_many,
+    stream_many,
+)
 from transfer.models.sampling import SamplerSettings
 from transfer.simulation.schedules import Crossover
 from transfer.simulation.seasons import operating_truth, simulate_cells
 
-ROOT = Path(__file__).resolve().parents[2]
 JOBS = 12
 QUICK = SamplerSettings(draws=500, tune=300, chains=4, target_accept=0.85)
 
@@ -38,70 +43,47 @@ def seasons_of(job: tuple[int, str]) -> tuple[int, np.ndarray]:
     return os.getpid(), np.stack([found.estimate, found.sd])
 
 
-def threads_of(job: int) -> tuple[int, int]:
-    """Threads that numba and the linear algebra may use inside a job."""
+def threads_of(job: int) -> tuple[int, int, int]:
+    """Threads that numba and the linear algebra may use inside a job, and chains at a time."""
     import numba
     import threadpoolctl
 
+    from transfer.models.sampling import available_cores
+
     pools = [p["num_threads"] for p in threadpoolctl.threadpool_info()]
-    return numba.get_num_threads(), max(pools, default=1)
+    return numba.get_num_threads(), max(pools, default=1), available_cores()
 
 
-def start(*words: str) -> subprocess.Popen[bytes]:
-    """Start one program of the cluster."""
-    path = os.pathsep.join([str(ROOT), str(Path(__file__).parent)])
-    return subprocess.Popen(
-        [sys.executable, "-m", *words],
-        env={**os.environ, "PYTHONPATH": path, "OMP_NUM_THREADS": "1"},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+def dies_once(job: tuple[int, str]) -> int:
+    """End the own process the first time that job 3 is run, as a machine without memory does."""
+    number, folder = job
+    mark = Path(folder) / "died"
+    if number == 3 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number * number
+
+
+def dies_always(job: int) -> int:
+    """End the own process."""
+    os.kill(os.getpid(), signal.SIGKILL)
+    return job
+
+
+def first_waits(job: tuple[int, str]) -> int:
+    """The first job ends only when the third has begun, so after the second has ended."""
+    number, folder = job
+    (Path(folder) / str(number)).touch()
+    if number == 0:
+        wait_for((Path(folder) / "2").exists)
+    return number
 
 
 @pytest.fixture
 def cluster(tmp_path):
-    """A scheduler and two workers as processes of their own; address and the workers' handles."""
-    pytest.importorskip("distributed")
-    import json
-
-    file = tmp_path / "scheduler.json"
-    here = ("--host", "127.0.0.1", "--no-dashboard")
-    running = [
-        start("distributed.cli.dask_scheduler", *here, "--port", "0", "--scheduler-file", str(file))
-    ]
-    try:
-        wait_for(file.exists)
-        wait_for(lambda: file.read_text().strip().endswith("}"))
-        address = json.loads(file.read_text())["address"]
-        running += [
-            start("distributed.cli.dask_worker", address, *here, "--nthreads", "1", "--no-nanny",
-                  "--death-timeout", "60", "--local-directory", str(tmp_path))
-            for _ in range(2)
-        ]  # fmt: skip
-        both_are_there(address)
-        yield address, running[1:]
-    finally:
-        for process in running:
-            process.kill()
-        for process in running:
-            process.wait()
-
-
-def both_are_there(address: str) -> None:
-    """Wait until the scheduler knows both workers: one alone could finish all jobs before."""
-    from distributed import Client
-
-    with Client(address) as client:
-        client.wait_for_workers(2, timeout=60)
-
-
-def wait_for(ready, seconds: float = 60.0) -> None:
-    """Wait until `ready()` holds."""
-    end = time.monotonic() + seconds
-    while not ready():
-        if time.monotonic() > end:
-            raise TimeoutError("the cluster did not get ready")
-        time.sleep(0.05)
+    """Address of a scheduler, and the handles of its two workers."""
+    with dask_of_two(tmp_path) as found:
+        yield found
 
 
 @pytest.mark.filterwarnings("ignore")
@@ -141,8 +123,44 @@ def test_no_scheduler_is_said():
         run_many(abs, [1], cluster="nowhere://x")
 
 
-def test_every_job_has_one_thread():
-    assert set(run_many(threads_of, range(3), workers=2)) == {(1, 1)}
+@pytest.mark.parametrize("workers", [1, 2])
+def test_every_job_has_one_thread_and_one_chain_at_a_time(workers):
+    assert set(run_many(threads_of, range(3), workers=workers)) == {(1, 1, 1)}
+
+
+@pytest.mark.filterwarnings("ignore:A worker stopped")
+def test_jobs_of_a_process_that_died_are_run_again(tmp_path):
+    found = list(stream_many(dies_once, [(i, str(tmp_path)) for i in range(9)], workers=2))
+    assert (tmp_path / "died").exists()
+    assert found == [i * i for i in range(9)]
+
+
+@pytest.mark.filterwarnings("ignore:A worker stopped")
+def test_jobs_that_always_kill_their_process_end_in_a_readable_error(monkeypatch):
+    monkeypatch.setattr("transfer.models.many._LOST_IN_A_ROW", 2)
+    with pytest.raises(TransferError, match="2 times in a row a process died"):
+        run_many(dies_always, range(3), workers=2)
+
+
+@pytest.mark.parametrize("ordered", [True, False])
+def test_results_come_in_the_order_of_the_jobs_or_as_they_end(tmp_path, ordered):
+    jobs = [(i, str(tmp_path)) for i in range(4)]
+    found = list(stream_many(first_waits, jobs, workers=2, ordered=ordered))
+    assert sorted(found) == [0, 1, 2, 3]
+    assert (found.index(0) < found.index(1)) is ordered
+
+
+def test_jobs_are_taken_only_when_a_worker_will_be_free():
+    taken = []
+
+    def jobs():
+        for number in range(100):
+            taken.append(number)
+            yield number
+
+    results = stream_many(abs, jobs(), workers=1)
+    assert [next(results), next(results)] == [0, 1]
+    assert taken == [0, 1]
 
 
 @pytest.mark.parametrize("options", [{"workers": 0}, {"workers": 2, "cluster": "tcp://x:1"}])

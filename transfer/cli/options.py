@@ -61,6 +61,14 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
     "out": click.option(
         "--out", type=_FILE, help="Folder for what is written. In a season folder: runs/."
     ),
+    "jobs": click.option(
+        "--jobs", type=int, metavar="N", help="Fits at a time, each in a process of its own."
+    ),
+    "cluster": click.option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="A Dask scheduler that runs the fits instead, such as tcp://HOST:8786.",
+    ),
     "json": click.option(
         "--json", "as_json", is_flag=True, help="Print one JSON object instead of text."
     ),

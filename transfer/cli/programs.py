@@ -13,17 +13,12 @@ __all__ = ["command"]
 
 
 @click.command("programs")
-@shared_options("records", "fit", "out", "json")
-@click.option("--workers", type=int, help="Processes on this machine.  [default: its cores]")
-@click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="A Dask scheduler that runs the fits, such as tcp://HOST:8786.",
-)
-def command(workers: int | None, cluster: str | None, **given: Any) -> None:
+@shared_options("records", "fit", "jobs", "cluster", "out", "json")
+def command(jobs: int | None, cluster: str | None, **given: Any) -> None:
     """Say how far the pooled answers move when one program is left out.
 
-    Every program costs one more fit; they run side by side, on this machine or on a cluster.
+    Every program costs one more fit; they run side by side, on the cores of this machine or on a
+    cluster.
     """
     from transfer.cli.inputs import open_study, priors_of
     from transfer.cli.screen import print_table
@@ -35,7 +30,7 @@ def command(workers: int | None, cluster: str | None, **given: Any) -> None:
         study.fit,
         priors_of(study.request),
         seed=study.request.seed,
-        workers=workers,
+        workers=jobs,
         cluster=cluster,
     )
     if study.request.as_json:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from transfer.cli.frame import echo_json
+from transfer.cli.options import shared_options
 
 if TYPE_CHECKING:
     from transfer.decisions.trial.design import Scenario
@@ -107,11 +108,13 @@ def design_command(**given: Any) -> None:
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the simulation.")
 @click.option("--look", "looks", type=int, multiple=True,
               help="Week of a planned look; may be repeated. A plan brings its own.")  # fmt: skip
+@shared_options("jobs", "cluster")
 def assurance_command(**given: Any) -> None:
     """Chance of each verdict before the trial starts, by simulation.
 
     Also the chance by number of weeks and team-seasons, and what planned looks do to the chance
-    of a wrong "ahead".
+    of a wrong "ahead". The numbers are the same with any --jobs and on any --cluster; both pay
+    from several thousand seasons on.
     """
     from transfer.cli.screen import print_table, progress
     from transfer.decisions.trial.assurance import assurance, until_we_know
@@ -127,11 +130,13 @@ def assurance_command(**given: Any) -> None:
     rope = DEFAULT_ROPE_POINTS if plan is None else tuple(plan.settings["rope"])
     split = given["contrast"] if plan is None else plan.settings["contrast"]
     terms: dict[str, Any] = {"rope_points": rope, "contrast": split}
+    alone = given["jobs"] is None and given["cluster"] is None
+    place = {"workers": 1 if alone else given["jobs"], "cluster": given["cluster"]}
     progress(given["as_json"])(f"simulating {given['seasons']} trials twice")
     found = {
         truth: assurance(
             schedule, scenario, label=label, truth=truth, seasons=given["seasons"],
-            seed=given["seed"], **terms,
+            seed=given["seed"], **place, **terms,
         )
         for truth in ("prior", "no difference")
     }  # fmt: skip
@@ -139,7 +144,13 @@ def assurance_command(**given: Any) -> None:
     price = None
     if len(looks) > 1:
         price = price_of_looks(
-            schedule, looks, scenario, seasons=given["seasons"], seed=given["seed"], **terms
+            schedule,
+            looks,
+            scenario,
+            seasons=given["seasons"],
+            seed=given["seed"],
+            **place,
+            **terms,
         )
     if given["as_json"]:
         told = {truth.replace(" ", "_"): value.to_dict() for truth, value in found.items()}

@@ -2,12 +2,13 @@
 
 Every job gets its own seed from its position, runs on one thread, and gives the same answer
 wherever and however often it is run. So a worker that dies costs time, not numbers: its jobs are
-run again by another one.
+run again by another one, on a cluster by the scheduler and on this machine by `stream_many`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence, Sized
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,7 +16,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from transfer.errors import ArgumentError, DiagnosticsError, MissingPackageError, StorageError
+from transfer.errors import (
+    ArgumentError,
+    DiagnosticsError,
+    MissingPackageError,
+    StorageError,
+    TransferError,
+)
 from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.sampling import SamplerSettings
@@ -23,31 +30,46 @@ from transfer.provenance import Provenance, hash_frames
 from transfer.records.cells import GAME, Cells
 from transfer.results import plain
 
-__all__ = ["LeftOutPrograms", "cells_of_program", "fit_many", "leave_programs_out", "run_many"]
+__all__ = [
+    "LeftOutPrograms",
+    "cells_of_program",
+    "fit_many",
+    "leave_programs_out",
+    "run_many",
+    "stream_many",
+]
 
 #: Seconds to wait for a cluster to answer (judgement, no source).
 _CLUSTER_WAIT = 20
+#: Processes lost in a row, no job finished in between, before the jobs are given up (judgement).
+_LOST_IN_A_ROW = 3
 
 
 def _one_thread[T, R](task: Callable[[T], R], job: T) -> R:
-    """Run one job with every numerical library held to one thread."""
+    """Run one job with every numerical library, and the sampler, held to one thread."""
     # By the libraries' own calls: variables of the environment would outlive the job and clash
     # with threads that numba has started already.
     import numba
     import threadpoolctl
 
+    from transfer.models.sampling import one_core
+
     before = numba.get_num_threads()
     numba.set_num_threads(1)
     try:
-        with threadpoolctl.threadpool_limits(1):
+        with threadpoolctl.threadpool_limits(1), one_core():
             return task(job)
     finally:
         numba.set_num_threads(before)
 
 
+def _numbered[T, R](task: Callable[[T], R], number: int, job: T) -> tuple[int, R]:
+    return number, _one_thread(task, job)
+
+
 @contextmanager
-def _on_cluster(address: str) -> Iterator[None]:
-    """Send joblib's jobs to the Dask scheduler at `address`."""
+def _client_of(address: str) -> Iterator[Any]:
+    """Client of the Dask scheduler at `address`, closed afterwards."""
     try:
         from distributed import Client
     except ImportError as error:
@@ -56,8 +78,6 @@ def _on_cluster(address: str) -> Iterator[None]:
             rule="--cluster sends the fits to a Dask cluster",
             next_step="install the extra: pip install 'practice-transfer[cluster]'",
         ) from error
-    import joblib
-
     try:
         client = Client(address, timeout=_CLUSTER_WAIT, set_as_default=False)
     except (OSError, ValueError) as error:
@@ -67,10 +87,138 @@ def _on_cluster(address: str) -> Iterator[None]:
             next_step="start one with `dask scheduler`, and workers with `dask worker`",
         ) from error
     try:
-        with joblib.parallel_config("dask", client=client):
-            yield
+        yield client
     finally:
         client.close()
+
+
+def _check_place(workers: int | None, cluster: str | None) -> None:
+    if workers is not None and (workers < 1 or cluster is not None):
+        raise ArgumentError(
+            f"workers={workers!r} with cluster={cluster!r}",
+            rule="at least one process, or the address of a cluster, not both",
+            next_step="leave out one of the two",
+        )
+
+
+def stream_many[T, R](
+    task: Callable[[T], R],
+    jobs: Iterable[T],
+    *,
+    workers: int | None = None,
+    cluster: str | None = None,
+    ordered: bool = True,
+) -> Iterator[R]:
+    """Run independent jobs and yield each result when it is there.
+
+    A process of this machine that dies (often: out of memory) is replaced and its jobs are run
+    again, as a Dask scheduler does for its workers.
+
+    Parameters
+    ----------
+    task : callable
+        A function of a module. One of ``__main__`` goes to a cluster by its code.
+    jobs : iterable
+        One argument per job; it carries the job's own seed. It is asked for the next job only
+        when a worker is about to be free, so it may stop early.
+    workers, cluster
+        As in `run_many`.
+    ordered : bool
+        In the order of the jobs; otherwise in the order in which they end, so that what was
+        finished can be kept at once.
+
+    Yields
+    ------
+    object
+        Results.
+
+    Raises
+    ------
+    ArgumentError, MissingPackageError, StorageError
+        As in `run_many`.
+    TransferError
+        When processes die and none gets a job done any more.
+    """
+    _check_place(workers, cluster)
+    return _stream(task, jobs, workers, cluster, ordered)
+
+
+def _stream[T, R](
+    task: Callable[[T], R],
+    jobs: Iterable[T],
+    workers: int | None,
+    cluster: str | None,
+    ordered: bool,
+) -> Iterator[R]:
+    if cluster is not None:
+        with _client_of(cluster) as client:
+            for _, result in _parallel(task, enumerate(jobs), -1, ordered, "dask", client=client):
+                yield result
+        return
+    from transfer.models.sampling import available_cores
+
+    count = workers or available_cores()
+    if isinstance(jobs, Sized):
+        count = max(1, min(count, len(jobs)))
+    if count == 1:
+        for job in jobs:
+            yield _one_thread(task, job)
+        return
+    yield from _by_processes(task, jobs, count, ordered)
+
+
+def _parallel[T, R](
+    task: Callable[[T], R],
+    numbered: Iterable[tuple[int, T]],
+    count: int,
+    ordered: bool,
+    backend: str,
+    **options: Any,
+) -> Iterator[tuple[int, R]]:
+    """Results with the numbers of their jobs, from one of joblib's backends."""
+    import joblib
+
+    how = "generator" if ordered else "generator_unordered"
+    # The setting of the backend must not be seen by whoever takes the results.
+    with joblib.parallel_config(backend, **options):
+        pool = joblib.Parallel(n_jobs=count, batch_size=1, return_as=how)
+    return pool(joblib.delayed(_numbered)(task, number, job) for number, job in numbered)
+
+
+def _by_processes[T, R](
+    task: Callable[[T], R], jobs: Iterable[T], count: int, ordered: bool
+) -> Iterator[R]:
+    """Results from processes of this machine; jobs of a process that died are run again."""
+    from joblib.externals.loky.process_executor import BrokenProcessPool
+
+    handed: dict[int, T] = {}
+    fresh = enumerate(jobs)
+
+    def taken(source: Iterable[tuple[int, T]]) -> Iterator[tuple[int, T]]:
+        for number, job in source:
+            handed[number] = job
+            yield number, job
+
+    lost = 0
+    source: Iterable[tuple[int, T]] = fresh
+    while True:
+        results = _parallel(task, taken(source), count, ordered, "loky", inner_max_num_threads=1)
+        try:
+            for number, result in results:
+                del handed[number]
+                lost = 0
+                yield result
+            if not handed:
+                return
+        except BrokenProcessPool as error:
+            lost += 1
+            if lost >= _LOST_IN_A_ROW:
+                raise TransferError(
+                    f"{lost} times in a row a process died before any job was done: {error}",
+                    rule="a job fits into the memory of this machine beside the others",
+                    next_step="run fewer jobs at a time (--jobs 1)",
+                ) from error
+        source = itertools.chain(sorted(handed.items()), fresh)
 
 
 def run_many[T, R](
@@ -85,7 +233,7 @@ def run_many[T, R](
     Parameters
     ----------
     task : callable
-        A function of a module (not of ``__main__`` when a cluster runs it).
+        A function of a module. One of ``__main__`` goes to a cluster by its code.
     jobs : iterable
         One argument per job; it carries the job's own seed.
     workers : int, optional
@@ -107,24 +255,10 @@ def run_many[T, R](
         A cluster was named and Dask is not installed.
     StorageError
         No scheduler answers.
+    TransferError
+        Processes of this machine died, and none gets a job done any more.
     """
-    if workers is not None and (workers < 1 or cluster is not None):
-        raise ArgumentError(
-            f"workers={workers!r} with cluster={cluster!r}",
-            rule="at least one process, or the address of a cluster, not both",
-            next_step="leave out one of the two",
-        )
-    import joblib
-
-    calls = [joblib.delayed(_one_thread)(task, job) for job in jobs]
-    if cluster is not None:
-        with _on_cluster(cluster):
-            return list(joblib.Parallel(n_jobs=-1, batch_size=1)(calls))
-    from transfer.models.sampling import available_cores
-
-    count = min(workers or available_cores(), max(1, len(calls)))
-    with joblib.parallel_config("loky", inner_max_num_threads=1):
-        return list(joblib.Parallel(n_jobs=count, batch_size=1)(calls))
+    return list(stream_many(task, list(jobs), workers=workers, cluster=cluster))
 
 
 @dataclass(frozen=True)
@@ -316,8 +450,8 @@ def leave_programs_out(
             next_step="read the records of several programs together, with the column program",
         )
     parts = {p: cells_of_program(cells, p, without=True) for p in chosen}
-    fits = fit_many(parts, priors, seed=seed, sampler=sampler, workers=workers, cluster=cluster)
     everything = whole() if callable(whole) else whole
+    fits = fit_many(parts, priors, seed=seed, sampler=sampler, workers=workers, cluster=cluster)
     base = _answers(everything)
     rows = []
     for program, fit in fits.items():

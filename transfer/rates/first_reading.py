@@ -73,9 +73,9 @@ class FirstReading:
     def text(self) -> str:
         """The reading in sentences, labelled as a first one."""
         parts = [self.label]
-        rows = self.table.set_index("setting")
-        if GAME in rows.index and math.isfinite(rows.loc[GAME, "rate"]):
-            game = rows.loc[GAME]
+        for game in self.table[self.table["setting"] == GAME].to_dict("records"):
+            if not math.isfinite(game["rate"]):
+                continue
             shrunken = self.players.loc[self.players["setting"] == GAME, "shrunken"]
             parts.append(
                 f"Games: {game['players']} player-seasons, mean rate {percent(game['rate'])}, true "
@@ -187,9 +187,9 @@ def _with_games(
     if len(both) < FEWEST:
         reason = f"{len(both)} player-season(s) with two attempts or more in both"
         return {**_NO_CORRELATION, **told}, [f"no correlation with games: {reason}"]
-    counts = [both[name].to_numpy() for name in ("y", "n", "y_game", "n_game")]
+    y, n, y_game, n_game = (both[name].to_numpy() for name in ("y", "n", "y_game", "n_game"))
     try:
-        found = true_rate_correlation(*counts, prob, resamples=RESAMPLES, seed=seed)
+        found = true_rate_correlation(y, n, y_game, n_game, prob, resamples=RESAMPLES, seed=seed)
     except IdentificationError:
         reason = "the differences between players are no larger than chance"
         return {**_NO_CORRELATION, **told}, [f"no correlation with games: {reason}"]

@@ -25,6 +25,7 @@ from transfer.decisions.verdict import VerdictWord, word
 from transfer.errors import ArgumentError
 from transfer.models.growth_data import GrowthData, growth_data_from_season, until_week
 from transfer.models.growth_laplace import GainMixture, gain_mixture
+from transfer.models.many import stream_many
 from transfer.provenance import Provenance, hash_frames
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Schedule, keeps_one_mix
@@ -35,6 +36,7 @@ __all__ = [
     "Truth",
     "UntilWeKnow",
     "assurance",
+    "batches",
     "invent_seasons",
     "judged",
     "rope_logits",
@@ -50,6 +52,8 @@ VERDICTS: tuple[VerdictWord, ...] = get_args(VerdictWord)
 KNOWING: tuple[VerdictWord, ...] = ("ahead", "practically_equal")
 #: Points of the normal approximation's integral over what the data could say.
 QUADRATURE = 2001
+#: Seasons that are fitted at once; also one job where the work is shared out.
+BATCH = 50
 SHARE_OF_PLAN = 0.80
 
 
@@ -208,6 +212,8 @@ def assurance(
     rope_points: tuple[float, float] = DEFAULT_ROPE_POINTS,
     contrast: float = SHARE_OF_PLAN,
     progress: Callable[[int, int], None] | None = None,
+    workers: int | None = 1,
+    cluster: str | None = None,
 ) -> Assurance:
     """Simulate the chance of each verdict.
 
@@ -230,6 +236,9 @@ def assurance(
         Split in which that region is stated.
     progress : callable, optional
         Called with seasons done and in all.
+    workers, cluster
+        Where the batches of seasons are fitted, see `transfer.models.many.run_many`: by default
+        here. The numbers are the same wherever they are.
 
     Returns
     -------
@@ -240,39 +249,62 @@ def assurance(
     ArgumentError
         No seasons, or an unknown truth.
     """
-    expected = scenario or Scenario()
-    estimand = mix_contrast(expected.settings, minutes=expected.minutes, contrast=contrast)
-    rope = rope_logits(rope_points, expected.game_rate)
-    deltas, means, sds, verdicts = [], [], [], []
-    batch = max(1, min(50, seasons))
-    for begin in range(0, seasons, batch):
-        numbers = range(begin, min(begin + batch, seasons))
-        data, delta = invent_seasons(schedule, expected, truth, numbers, seed)
-        mixture = gain_mixture(data, expected.settings)
-        mean, sd = mixture.contrast()
-        deltas.append(delta)
-        means.append(mean)
-        sds.append(sd)
-        verdicts.append(judged(mixture, estimand, expected, rope))
-        if progress is not None:
-            progress(numbers.stop, seasons)
-    if not verdicts:
+    if seasons < 1:
         raise ArgumentError(
             f"seasons={seasons!r}", rule="at least 1", next_step="pass e.g. seasons=500"
         )
+    expected = scenario or Scenario()
+    estimand = mix_contrast(expected.settings, minutes=expected.minutes, contrast=contrast)
+    rope = rope_logits(rope_points, expected.game_rate)
+    jobs = [
+        _Batch(schedule, expected, truth, numbers, seed, estimand, rope)
+        for numbers in batches(seasons)
+    ]
+    found = []
+    for part in stream_many(_judge_batch, jobs, workers=workers, cluster=cluster):
+        found.append(part)
+        if progress is not None:
+            progress(jobs[len(found) - 1].numbers.stop, seasons)
+    deltas, means, sds, verdicts = (np.concatenate(column) for column in zip(*found, strict=True))
     return Assurance(
         label=label,
         truth=truth,
         scenario=expected,
         rope_points=(float(rope_points[0]), float(rope_points[1])),
-        delta=np.concatenate(deltas),
-        estimate=np.concatenate(means),
-        sd=np.concatenate(sds),
-        verdicts=np.concatenate(verdicts),
+        delta=deltas,
+        estimate=means,
+        sd=sds,
+        verdicts=verdicts,
         provenance=simulation_provenance(
             schedule, expected, seed, {"seasons": seasons, "truth": truth, "rope": rope_points}
         ),
     )
+
+
+@dataclass(frozen=True)
+class _Batch:
+    """Seasons that are invented, fitted and judged at once: what goes to a worker."""
+
+    schedule: Schedule
+    scenario: Scenario
+    truth: Truth
+    numbers: range
+    seed: int
+    estimand: Estimand
+    rope: tuple[float, float]
+
+
+def _judge_batch(job: _Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """True contrast, posterior mean and sd, and verdict of each season."""
+    data, delta = invent_seasons(job.schedule, job.scenario, job.truth, job.numbers, job.seed)
+    mixture = gain_mixture(data, job.scenario.settings)
+    mean, sd = mixture.contrast()
+    return delta, mean, sd, judged(mixture, job.estimand, job.scenario, job.rope)
+
+
+def batches(seasons: int) -> list[range]:
+    """Running numbers of the seasons, cut the same way wherever they are fitted."""
+    return [range(k, min(k + BATCH, seasons)) for k in range(0, seasons, BATCH)]
 
 
 def until_we_know(

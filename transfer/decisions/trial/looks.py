@@ -21,6 +21,7 @@ from transfer.decisions.trial.assurance import (
     SHARE_OF_PLAN,
     TRUTHS,
     Truth,
+    batches,
     invent_seasons,
     judged,
     rope_logits,
@@ -32,12 +33,11 @@ from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS, TrialPlan
 from transfer.errors import ArgumentError
 from transfer.models.growth_data import until_week
 from transfer.models.growth_laplace import gain_mixture
+from transfer.models.many import stream_many
 from transfer.provenance import Provenance
 from transfer.simulation.schedules import PlannedBlocks, Schedule
 
 __all__ = ["LookPrice", "price_of_looks", "schedule_of_plan"]
-
-BATCH = 50
 
 
 @dataclass(frozen=True)
@@ -134,6 +134,8 @@ def price_of_looks(
     seed: int = 1,
     rope_points: tuple[float, float] = DEFAULT_ROPE_POINTS,
     contrast: float = SHARE_OF_PLAN,
+    workers: int | None = 1,
+    cluster: str | None = None,
 ) -> LookPrice:
     """Simulate the verdicts at pre-stated looks.
 
@@ -146,7 +148,7 @@ def price_of_looks(
     seasons : int
         Invented trials for each truth.
     seed : int
-    rope_points, contrast
+    rope_points, contrast, workers, cluster
         See `transfer.decisions.trial.assurance.assurance`.
 
     Returns
@@ -168,10 +170,16 @@ def price_of_looks(
         )
     estimand = mix_contrast(expected.settings, minutes=expected.minutes, contrast=contrast)
     rope = rope_logits(rope_points, expected.game_rate)
-    found = {
-        truth: _verdicts(schedule, expected, truth, weeks, seasons, seed, estimand, rope)
+    jobs = [
+        _Batch(schedule, expected, truth, numbers, seed, weeks, estimand, rope)
         for truth in TRUTHS
-    }
+        for numbers in batches(seasons)
+    ]
+    parts = list(stream_many(_judge_looks, jobs, workers=workers, cluster=cluster))
+    found = {}
+    for truth in TRUTHS:
+        own = [part for job, part in zip(jobs, parts, strict=True) if job.truth == truth]
+        found[truth] = [np.concatenate(column) for column in zip(*own, strict=True)]
     return LookPrice(
         looks=weeks,
         verdicts={truth: value[0] for truth, value in found.items()},
@@ -202,27 +210,27 @@ def schedule_of_plan(plan: TrialPlan) -> Schedule:
     return PlannedBlocks(blocks, float(plan.settings["contrast"]))
 
 
-def _verdicts(
-    schedule: Schedule,
-    scenario: Scenario,
-    truth: Truth,
-    looks: tuple[int, ...],
-    seasons: int,
-    seed: int,
-    estimand: Estimand,
-    rope: tuple[float, float],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    words = np.empty((seasons, len(looks)), dtype="<U20")
-    live = np.zeros((seasons, len(looks)), dtype=bool)
-    delta = np.empty(seasons)
-    for begin in range(0, seasons, BATCH):
-        numbers = range(begin, min(begin + BATCH, seasons))
-        data, delta[numbers.start : numbers.stop] = invent_seasons(
-            schedule, scenario, truth, numbers, seed
-        )
-        for index, week in enumerate(looks):
-            mixture = gain_mixture([until_week(d, week) for d in data], scenario.settings)
-            rows = slice(numbers.start, numbers.stop)
-            words[rows, index] = judged(mixture, estimand, scenario, rope)
-            live[rows, index] = mixture.contrast(estimand.weights)[0] > 0.0
+@dataclass(frozen=True)
+class _Batch:
+    """Trials that are invented and read at every look: what goes to a worker."""
+
+    schedule: Schedule
+    scenario: Scenario
+    truth: Truth
+    numbers: range
+    seed: int
+    looks: tuple[int, ...]
+    estimand: Estimand
+    rope: tuple[float, float]
+
+
+def _judge_looks(job: _Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Verdict and side of the estimate by trial and look, and the true contrast."""
+    data, delta = invent_seasons(job.schedule, job.scenario, job.truth, job.numbers, job.seed)
+    words = np.empty((len(data), len(job.looks)), dtype="<U20")
+    live = np.zeros((len(data), len(job.looks)), dtype=bool)
+    for index, week in enumerate(job.looks):
+        mixture = gain_mixture([until_week(d, week) for d in data], job.scenario.settings)
+        words[:, index] = judged(mixture, job.estimand, job.scenario, job.rope)
+        live[:, index] = mixture.contrast(job.estimand.weights)[0] > 0.0
     return words, live, delta

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -192,28 +191,28 @@ class Coder:
             if texts[k] not in self._first and len(held := np.flatnonzero(places == k)):
                 self._first[texts[k]] = int(rows[held[0]])
 
-    def tell(self, row_number: Callable[[int], int], problems: Problems) -> None:
-        """Report refused texts, each at its first row, and blanks where none may stand.
+    def told(self) -> list[Problem]:
+        """Return refused texts, each at its first row, and blanks where none may stand.
 
-        Parameters
-        ----------
-        row_number : callable
-            Position in the file to the row as a person sees it.
-        problems : Problems
-            Collector.
+        Returns
+        -------
+        list of Problem
+            Whose rows are 0-based positions in the file.
         """
+        found = Problems()
         told = [t for t in self._first if t in self._refused]
         for text in told[:_TOLD]:
-            problems.found.append(replace(self._refused[text], row=row_number(self._first[text])))
+            found.found.append(replace(self._refused[text], row=self._first[text]))
         if rest := told[_TOLD:]:
-            problems.add(
+            found.add(
                 self.place, f"{len(rest)} more different values of {self.column.name} were refused",
-                "mend the listed ones, then read again", row=row_number(self._first[rest[0]]),
+                "mend the listed ones, then read again", row=self._first[rest[0]],
                 column=self.column.name, value=rest[0],
             )  # fmt: skip
         if self.required and self.blanks:
-            problems.add(
+            found.add(
                 self.place, f"{self.column.name} is needed in every row",
-                f"fill in {self.column.name}", row=row_number(self.first_blank),
+                f"fill in {self.column.name}", row=self.first_blank,
                 column=self.column.name, value=f"{self.blanks:,} rows",
             )  # fmt: skip
+        return found.found

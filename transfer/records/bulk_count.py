@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -140,12 +140,12 @@ class _Count:
         import pyarrow as pa
 
         names = [*self.codes, *self.sums]
-        whole = self.whole or len(names) == self.file.width
+        whole, day = self.whole or len(names) == self.file.width, names.index("date")
         start = 0
         for arrays in self.file.batches([*names, ""] if self.whole else names, threads):
             n = len(arrays[0])
             rows: Rows = range(start, start + n)
-            if may_be_empty(arrays[0]) and (empty := empty_rows(arrays)).any():
+            if may_be_empty(arrays[day]) and (empty := empty_rows(arrays)).any():
                 if not whole:
                     raise _EmptyRowsError
                 rows = start + np.flatnonzero(~empty)
@@ -190,15 +190,17 @@ class _Count:
     def finished(self) -> Counted:
         """Return the counts by key, and what was wrong."""
         parts = [self._by_key(t) for t in self.groups.finished()]
-        problems = Problems()
-        for coder in self.coders.values():
-            coder.tell(self.file.row_number, problems)
+        problems = Problems([p for c in self.coders.values() for p in c.told()])
         for name, (count, first) in self.broken.items():
             column, rule, step = _RULES[name]
             problems.add(
                 (self.part.path.name, ""), rule, step, column=column, value=f"{count:,} rows",
-                row=None if first < 0 else self.file.row_number(first),
+                row=None if first < 0 else first,
             )  # fmt: skip
+        rows = self.file.row_numbers({p.row for p in problems.found if p.row is not None})
+        problems.found = [
+            p if p.row is None else replace(p, row=rows.get(p.row)) for p in problems.found
+        ]
         if not parts:
             problems.add(
                 (self.part.path.name, ""), "the table has a header and no rows (empty file)",

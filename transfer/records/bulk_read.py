@@ -149,19 +149,28 @@ class LargeFile:
             for batch in file.iter_batches(_ROWS, columns=wanted, use_threads=threads):
                 yield [batch.column(batch.schema.get_field_index(schema.names[i])) for i in places]
 
-    def row_number(self, position: int) -> int:
-        """Row as a person sees it: the line of a CSV file, a 1-based position in Parquet."""
-        if not self.separator:
-            return position + 1
+    def row_numbers(self, positions: set[int]) -> dict[int, int]:
+        """Rows as a person sees them: lines of a CSV file, 1-based positions in Parquet.
+
+        Parameters
+        ----------
+        positions : set of int
+            0-based positions of rows in the file.
+        """
+        if not self.separator or not positions:
+            return {p: p + 1 for p in positions}
+        found, last = {}, max(positions)
         with open(self.path, encoding=self.encoding, newline="") as stream:
             for _ in range(self.skip):
                 stream.readline()
             reader, line, at = csv.reader(stream, delimiter=self.separator), 1, 0
             for cells in reader:
-                if cells and at == position:
-                    return self.skip + line
+                if cells and at in positions:
+                    found[at] = self.skip + line
                 at, line = at + bool(cells), reader.line_num + 1
-        return self.skip + line
+                if at > last:
+                    break
+        return found
 
 
 def open_part(part: Part) -> LargeFile:

@@ -1,18 +1,20 @@
 """Simulation-based calibration of the transfer model and the growth model.
 
-    python tests/studies/calibration.py --out reports/studies
+    python tests/studies/calibration.py --out reports/studies [--jobs N | --cluster tcp://HOST:8786]
 
 Truths are drawn from the prior, records are simulated, the model is fitted, and the truth is
 ranked among the posterior draws (Talts et al. 2018, from memory). One line per data set is kept in
 ``calibration.jsonl``, so a stopped run goes on where it stopped; ``calibration.md`` holds the
-verdict per quantity against the 99 % simultaneous band.
+verdict per quantity against the 99 % simultaneous band. A data set has its own seed, so its line is
+the same with any number of jobs.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -31,6 +33,7 @@ from transfer.models.growth_data import GrowthData, dose_of, growth_data_from_se
 from transfer.models.growth_laplace import fit_growth_laplace
 from transfer.models.growth_posterior import GrowthPosterior
 from transfer.models.growth_settings import GrowthSettings
+from transfer.models.many import stream_many
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws
 from transfer.models.priors import TransferPriors
@@ -136,8 +139,9 @@ CASES: dict[str, Callable[[int], Ranks]] = {
 }
 
 
-def one(case: str, index: int) -> dict[str, Any]:
+def one(job: tuple[str, int]) -> dict[str, Any]:
     """Run one data set; a failed gate is counted, not dropped."""
+    case, index = job
     seed = 100_000 * (1 + list(CASES).index(case)) + index
     try:
         return {"case": case, "index": index, "seed": seed, "ranks": CASES[case](seed)}
@@ -237,29 +241,45 @@ def markdown(rows: list[dict[str, Any]], when: str) -> str:
     )
 
 
+def missing(
+    rows: list[dict[str, Any]], only: str | None, size: int, seconds: float | None
+) -> Iterator[tuple[str, int]]:
+    """Data sets that are not kept yet, until time is up: those under way are finished."""
+    done = {(r["case"], r["index"]) for r in rows}
+    started = time.monotonic()
+    for case in CASES:
+        for index in range(size if not only or only in case else 0):
+            if seconds is not None and time.monotonic() - started > seconds:
+                return
+            if (case, index) not in done:
+                yield case, index
+
+
 @click.command()
 @click.option("--out", type=click.Path(path_type=Path), required=True)
 @click.option("--case", "only", default=None, help="Part of a case's name.")
 @click.option("--size", type=int, default=PLANNED, show_default=True, help="Data sets a case.")
 @click.option("--seconds", type=float, default=None, help="Stop after this long, keep the rest.")
-def main(out: Path, only: str | None, size: int, seconds: float | None) -> None:
+@click.option("--jobs", type=int, default=None, help="Data sets at a time.  [default: 1]")
+@click.option("--cluster", metavar="ADDRESS", default=None, help="A Dask scheduler instead.")
+def main(
+    out: Path,
+    only: str | None,
+    size: int,
+    seconds: float | None,
+    jobs: int | None,
+    cluster: str | None,
+) -> None:
     """Run what is missing, then write table and picture."""
-    import time
-
     out.mkdir(parents=True, exist_ok=True)
     log = out / "calibration.jsonl"
-    rows = read_log(log)
-    done = {(r["case"], r["index"]) for r in rows}
-    started = time.monotonic()
-    for case in CASES:
-        for index in range(size if not only or only in case else 0):
-            if (case, index) in done:
-                continue
-            if seconds is not None and time.monotonic() - started > seconds:
-                break
-            rows.append(one(case, index))
-            with log.open("a", encoding="utf-8") as stream:
-                stream.write(json.dumps(rows[-1]) + "\n")
+    if jobs is None and cluster is None:
+        jobs = 1
+    todo = missing(read_log(log), only, size, seconds)
+    for row in stream_many(one, todo, workers=jobs, cluster=cluster, ordered=False):
+        # Kept at once, in the order in which they end: a stopped run loses only what is under way.
+        with log.open("a", encoding="utf-8") as stream:
+            stream.write(json.dumps(row) + "\n")
     rows = read_log(log)  # another process may have written other cases meanwhile
     when = dt.datetime.now(dt.UTC).date().isoformat()
     write_text(out / "calibration.md", markdown(rows, when))

@@ -55,3 +55,31 @@ def test_the_page_is_written_from_all_kept_lines_each_once(tmp_path):
     assert f"| {CASE} | gain of rep | 5 | 0 |" in page
     assert "5 of 300 planned" in page
     assert (tmp_path / "calibration.svg").read_text("utf-8").lstrip().startswith("<?xml")
+
+
+def kept(folder):
+    lines = (folder / "calibration.jsonl").read_text("utf-8").splitlines()
+    return sorted(map(json.loads, lines), key=lambda row: row["index"])
+
+
+def test_any_number_of_jobs_keeps_the_same_lines_and_only_what_is_missing_is_run(tmp_path):
+    def run(folder, *more):
+        words = ["--out", str(folder), "--case", CASE, *more]
+        result = CliRunner().invoke(study.main, words, catch_exceptions=False)
+        assert result.exit_code == 0, result.output
+
+    one, two = tmp_path / "one", tmp_path / "two"
+    run(one, "--size", "2")
+    first = (one / "calibration.jsonl").read_text("utf-8")
+    run(one, "--size", "4", "--jobs", "1")
+    assert (one / "calibration.jsonl").read_text("utf-8").startswith(first)
+    run(two, "--size", "4", "--jobs", "2")
+    assert [row["index"] for row in kept(one)] == [0, 1, 2, 3]
+    assert kept(two) == kept(one)
+    assert all("ranks" in row for row in kept(one))
+
+
+def test_no_new_data_set_is_begun_when_time_is_up():
+    assert list(study.missing([], None, 3, -1.0)) == []
+    rows = [{"case": CASE, "index": 1}]
+    assert list(study.missing(rows, CASE, 3, None)) == [(CASE, 0), (CASE, 2)]

@@ -202,6 +202,23 @@ def test_design_of_a_plan_and_of_sizes(roster, tmp_path, capsys):
     assert "parallel groups, 80/20" in out
 
 
+def test_design_for_a_practice_outcome_says_what_it_is_about(roster, tmp_path, capsys):
+    run(plan_words(roster, tmp_path / "trial"), capsys)
+    plan = str(tmp_path / "trial" / "plan.json")
+    words = ["trial", "design", "--plan", plan, "--outcome", "live"]
+    code, out, _ = run(words, capsys)
+    assert code == 0
+    said = " ".join(out.split())
+    assert "This is about makes in live practice and says nothing about games." in said
+    assert "it says what the mix does to that practice, not to games." in said
+    _, out, _ = run([*words, "--json"], capsys)
+    live = json.loads(out)["plan"]
+    _, out, _ = run(["trial", "design", "--plan", plan, "--json"], capsys)
+    game = json.loads(out)["plan"]
+    assert (live["outcome"], game["outcome"]) == ("live", "game")
+    assert live["se"] < 0.5 * game["se"]
+
+
 def test_assurance_says_that_short_blocks_will_not_tell(capsys):
     words = ["trial", "assurance", "--design", "blocks", "--block-weeks", "4", "--seasons", "10"]
     code, out, _ = run(words, capsys)

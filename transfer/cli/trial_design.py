@@ -65,6 +65,10 @@ def settle(given: dict[str, Any]) -> tuple[Scenario, TrialPlan | None]:
 
 @click.command(name="design")
 @scenario_options
+@click.option(
+    "--outcome", type=click.Choice(["game", "rep", "live"]), default="game", show_default=True,
+    help="Whose makes are looked at; rep and live makes say nothing about games.",
+)  # fmt: skip
 def design_command(**given: Any) -> None:
     """Compare designs by how precisely they will measure live against rep.
 
@@ -74,14 +78,20 @@ def design_command(**given: Any) -> None:
     from transfer.decisions.trial.design import design_grid, plan_se
 
     scenario, plan = settle(given)
-    grid = design_grid(scenario=scenario)
-    drawn = None if plan is None else plan_se(plan, scenario)
+    outcome = given["outcome"]
+    grid = design_grid(scenario=scenario, outcome=outcome)
+    drawn = None if plan is None else plan_se(plan, scenario, outcome=outcome)
     if given["as_json"]:
         echo_json({"designs": grid, "plan": None if drawn is None else drawn.to_dict()})
         return
     if drawn is not None:
         click.echo(textwrap.fill(drawn.text, 96) + "\n")
     shown = grid[grid["half_life"] == scenario.settings.half_life]
+    if outcome != "game":
+        click.echo(
+            f"The outcome is makes in {outcome} practice: it says what the mix does to that "
+            "practice, not to games.\n"
+        )
     print_table(shown, ["design", "se", "contraction", "team_seasons_needed"], 2)
     click.echo(
         textwrap.fill(

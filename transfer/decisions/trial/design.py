@@ -332,7 +332,9 @@ def design_se(
     return DesignPrecision(se, expected, label or repr(schedule), outcome)
 
 
-def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecision:
+def plan_se(
+    plan: TrialPlan, scenario: Scenario | None = None, *, outcome: Outcome = "game"
+) -> DesignPrecision:
     """Standard error of live minus rep for the very plan that was drawn, breaks included.
 
     Games are counted in weeks with practice only: whether any is played in a break is not known
@@ -343,6 +345,8 @@ def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecisio
     plan : TrialPlan
     scenario : Scenario, optional
         Attempts, rates and spread; sizes and minutes come from the plan.
+    outcome : {"game", "rep", "live"}
+        See `design_se`.
 
     Returns
     -------
@@ -372,9 +376,9 @@ def plan_se(plan: TrialPlan, scenario: Scenario | None = None) -> DesignPrecisio
         randomised=True,
         parallel=plan.settings["design"] == "parallel",
     )
-    precision = precision_of(data, expected)
+    precision = precision_of(data, expected, outcome)
     se = precision**-0.5 if precision > 0.0 else float("inf")
-    return DesignPrecision(se, expected, "the plan as drawn")
+    return DesignPrecision(se, expected, "the plan as drawn", outcome)
 
 
 def design_grid(

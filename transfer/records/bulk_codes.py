@@ -20,8 +20,9 @@ Codes = np.ndarray | int
 Rows = range | np.ndarray
 #: Codes of a blank and of a refused text; a column's values follow from `FIRST`.
 BLANK, BAD, FIRST = 0, 1, 2
-#: Refused texts of one column that are told one by one before the rest is summed up.
-_TOLD = 100
+#: Refused texts of one column that are told one by one before the rest is summed up; those whose
+#: rules are kept, as some of them may stand in no row (a category that nothing uses).
+_TOLD, _KEPT = 100, 1000
 #: Distinct numbers of one batch beyond which they are converted by column instead of one by one.
 _MANY = 4096
 _PLAIN = r"^\s*-?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\s*$"
@@ -153,7 +154,7 @@ class Coder:
         known = self._lookup(texts)
         found[odd] = np.array([np.nan, np.nan, *self.values], dtype=float)[known]
         if (known == BAD).any():
-            shown = np.full(len(found) + 1, -1)
+            shown = np.full(len(found) + 1, len(odd))
             shown[odd] = np.arange(len(odd))
             self._watch(texts, known, shown[places], rows)
         return found
@@ -182,14 +183,16 @@ class Coder:
                 if code == len(self.values) + FIRST:
                     self.values.append(value)
                 self._codes[text] = code
-        refused = [t for t in new if self._codes[t] == BAD and t != REPORTED]
-        self._refused |= dict(zip(refused, scratch.found, strict=True))
+        if len(self._refused) < _KEPT:
+            refused = [t for t in new if self._codes[t] == BAD and t != REPORTED]
+            self._refused |= dict(zip(refused, scratch.found, strict=True))
 
     def _watch(self, texts: list[str], known: np.ndarray, places: np.ndarray, rows: Rows) -> None:
         """Note where a refused text stands for the first time."""
-        for k in np.flatnonzero(known == BAD):
-            if texts[k] not in self._first and len(held := np.flatnonzero(places == k)):
-                self._first[texts[k]] = int(rows[held[0]])
+        first = np.full(max(len(texts), int(places.max()) + 1), len(places))
+        np.minimum.at(first, places, np.arange(len(places)))
+        for k in np.flatnonzero((known == BAD) & (first[: len(texts)] < len(places))):
+            self._first.setdefault(texts[k], int(rows[first[k]]))
 
     def told(self) -> list[Problem]:
         """Return refused texts, each at its first row, and blanks where none may stand.
@@ -200,10 +203,11 @@ class Coder:
             Whose rows are 0-based positions in the file.
         """
         found = Problems()
-        told = [t for t in self._first if t in self._refused]
-        for text in told[:_TOLD]:
+        told = [t for t in self._first if t in self._refused][:_TOLD]
+        shown = set(told)
+        for text in told:
             found.found.append(replace(self._refused[text], row=self._first[text]))
-        if rest := told[_TOLD:]:
+        if rest := [t for t in self._first if t not in shown]:
             found.add(
                 self.place, f"{len(rest)} more different values of {self.column.name} were refused",
                 "mend the listed ones, then read again", row=self._first[rest[0]],

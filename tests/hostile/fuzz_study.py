@@ -5,7 +5,9 @@
 With ``--guided SECONDS`` the text readers are also driven by a coverage-guided fuzzer, where the
 optional package atheris is installed; where it is not, the page says so. Anything but an answer or
 a refusal of the package's own, a reader that takes longer than a minute, or a crash that the guided
-fuzzer finds, fails the run (exit status 1).
+fuzzer finds, fails the run (exit status 1). With ``--log FILE`` a run that was stopped goes on
+with the readers that were not finished; every reader has random numbers of its own, so the counts
+do not depend on order or ``--jobs``.
 """
 
 from __future__ import annotations
@@ -14,6 +16,8 @@ import datetime as dt
 import faulthandler
 import importlib.metadata as metadata
 import importlib.util
+import json
+import multiprocessing
 import platform
 import random
 import signal
@@ -22,6 +26,7 @@ import sys
 import tempfile
 import time
 import warnings
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 import click
@@ -83,26 +88,53 @@ def guided(seconds: int) -> tuple[str, bool]:
     return f"`{runs[-1]}`, atheris {metadata.version('atheris')}, no crash", False
 
 
+def share_of(name: str, count: int, seed: int) -> dict[str, object]:
+    """Feed one reader in a folder of its own; a process of its own may run it."""
+    warnings.simplefilter("ignore")
+    faulthandler.enable()
+    started = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder:
+        found = fuzz(name, targets(Path(folder))[name], count, seed, Path(folder))
+    return {**found, "seed": seed, "seconds": round(time.monotonic() - started)}
+
+
+def all_readers(inputs: int, seed: int, jobs: int, log: Path | None) -> list[dict[str, object]]:
+    """Rows of all readers in their order, those in the log taken from there."""
+    counts = {name: round(inputs * weight / 1000) for name, weight in WEIGHTS.items()}
+    lines = log.read_text("utf-8").splitlines() if log is not None and log.exists() else []
+    kept = [json.loads(line) for line in lines]
+    rows = {
+        row["reader"]: row
+        for row in kept
+        if (row["inputs"], row["seed"]) == (counts.get(row["reader"]), seed)
+    }
+    with ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn")) as pool:
+        waiting = [pool.submit(share_of, n, c, seed) for n, c in counts.items() if n not in rows]
+        for done in as_completed(waiting):
+            row = done.result()
+            rows[row["reader"]] = row
+            click.echo(
+                f"{row['seconds']} s {row['reader']}: {row['inputs']} inputs, "
+                f"{len(row['crashes'])} crashes {row['crashes'][:3]}"
+            )
+            if log is not None:
+                with log.open("a", encoding="utf-8") as stream:
+                    stream.write(json.dumps(row) + "\n")
+    return [rows[name] for name in WEIGHTS]
+
+
 @click.command()
 @click.option("--inputs", default=100_000)
 @click.option("--seed", default=20261125)
 @click.option("--guided", "guided_seconds", default=0)
+@click.option("--jobs", default=1, help="Processes.")
+@click.option("--log", type=click.Path(path_type=Path), help="Keeps finished readers.")
 @click.option("--out", type=click.Path(path_type=Path), required=True)
-def main(inputs: int, seed: int, guided_seconds: int, out: Path) -> None:
+def main(
+    inputs: int, seed: int, guided_seconds: int, jobs: int, log: Path | None, out: Path
+) -> None:
     """Fuzz every reader and write the table."""
-    warnings.simplefilter("ignore")
-    faulthandler.enable()
-    started = time.monotonic()
-    whole = sum(WEIGHTS.values())
-    rows = []
-    with tempfile.TemporaryDirectory() as folder:
-        known = targets(Path(folder))
-        for name, weight in WEIGHTS.items():
-            rows.append(fuzz(name, known[name], round(inputs * weight / whole), seed, Path(folder)))
-            click.echo(
-                f"{time.monotonic() - started:.0f} s {name}: {rows[-1]['inputs']} inputs, "
-                f"{len(rows[-1]['crashes'])} crashes {rows[-1]['crashes'][:3]}"
-            )
+    rows = all_readers(inputs, seed, jobs, log)
     crashes = [text for row in rows for text in row["crashes"]]
     total = sum(row["inputs"] for row in rows)
     versions = package_versions()
@@ -111,7 +143,8 @@ def main(inputs: int, seed: int, guided_seconds: int, out: Path) -> None:
         "",
         f"`python tests/hostile/fuzz_study.py --inputs {inputs} --seed {seed} "
         f"--guided {guided_seconds}`, {dt.datetime.now(dt.UTC):%Y-%m-%d}, "
-        f"{time.monotonic() - started:.0f} s, Python {platform.python_version()}, "
+        f"{sum(row['seconds'] for row in rows)} s in all readers together, on a machine with other "
+        f"work, Python {platform.python_version()}, "
         f"pandas {versions['pandas']}, numpy {versions['numpy']}.",
         "",
         "A good file is mangled: bits and bytes changed, pieces cut, doubled or moved, splinters "

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import io
+import json
 import random
 import time
 
 import fuzz_study
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from readers import Target, meets, targets
+from readers import GAMES, Target, meets, targets
 
 from transfer.errors import RecordsError, StorageError
+from transfer.records.reading import read_records
 
 NAMES = (
     "CSV, practice", "CSV, games", "CSV, roster", "CSV, drills", "Parquet", "xlsx",
@@ -146,3 +150,27 @@ def test_the_check_can_fail(tmp_path):
 
     with pytest.raises(AssertionError, match="KeyError"):
         meets("broken", b"x", tmp_path / "x", broken)
+
+
+def test_a_stopped_study_goes_on_where_it_stopped(tmp_path):
+    log = tmp_path / "log.jsonl"
+    row = {"inputs": 3, "accepted": 1, "crashes": [], "seed": 4, "seconds": 0}
+    weights = fuzz_study.WEIGHTS.items()
+    rows = [{**row, "reader": name, "inputs": 2 * weight} for name, weight in weights]
+    log.write_text("".join(json.dumps(r) + "\n" for r in rows))
+    assert fuzz_study.all_readers(2000, 4, 1, log) == rows
+
+
+@pytest.mark.parametrize("where", ["cell", "name of a column"])
+def test_parquet_texts_that_are_no_utf8_are_refused(tmp_path, where):
+    """Found by the study: they were decoded only after the file had been opened."""
+    text = {"cell": b"OPPX", "name of a column": b"opponent"}[where]
+    frame = pd.read_csv(io.StringIO(GAMES)).assign(opponent="OPPX")
+    out = io.BytesIO()
+    frame.to_parquet(out, compression="none", store_schema=False)
+    data = out.getvalue().replace(text, b"\xe1" + text[1:])
+    assert data != out.getvalue()
+    (tmp_path / "g.parquet").write_bytes(data)
+    with pytest.raises(RecordsError) as caught:
+        read_records(games=tmp_path / "g.parquet")
+    assert "not readable as Parquet" in caught.value.problems[0]["rule"]

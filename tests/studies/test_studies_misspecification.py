@@ -10,10 +10,14 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from transfer.models.transfer_design import design_from_cells
 from transfer.simulation.faults import Rows
 from transfer.simulation.seasons import operating_truth, simulate_cells
 
 MODES = ("rep", "rep", "live", "live", "game")
+
+
+TRUTH = operating_truth(study.CONTRAST)
 
 
 def shot(seed=1, players=6):
@@ -124,3 +128,64 @@ def test_double_charting_tells_unlike_charters_from_careless_ones():
     assert (up != true).mean() == pytest.approx(0.15, abs=0.03)
     text = study.detect_labels(200)
     assert text.count("kappa") == 2
+
+
+def test_dividing_by_the_design_effect_keeps_rates_and_games():
+    sessions = study.Sessions()
+    faults = (*study.TRANSFER[study.DIVIDED], sessions)
+    cells, _ = simulate_cells(TRUTH, 12, 3, programs=2, faults=faults)
+    found, effect = study.divided(cells, sessions.rows)
+    # 1 + (25 - 1) x .02 = 1.48 with sessions of 25.
+    assert effect == pytest.approx(1.48, abs=0.15)
+    before, after = cells.table, found.table
+    game = before["setting"].eq("game")
+    pd.testing.assert_frame_equal(before[game], after[game])
+    assert after.loc[~game, "n"].sum() == pytest.approx(
+        before.loc[~game, "n"].sum() / effect, rel=0.01
+    )
+    rate = after["y"] / after["n"] - before["y"] / before["n"]
+    assert rate.abs().max() < 0.01
+    assert (after["y"] <= after["n"]).all()
+    assert found.data_hash != cells.data_hash
+
+
+def test_keeping_the_sessions_changes_no_shot():
+    for faults in study.TRANSFER.values():
+        plain, _ = simulate_cells(TRUTH, 8, 5, programs=2, faults=faults)
+        kept, _ = simulate_cells(TRUTH, 8, 5, programs=2, faults=(*faults, study.Sessions()))
+        pd.testing.assert_frame_equal(plain.table, kept.table)
+
+
+def test_the_remedy_for_defenders_has_them_in_the_model_and_the_fault_has_not():
+    for name, named in (
+        ("defender effects ignored (sd .25 logit)", False),
+        (study.NAMED, True),
+    ):
+        cells, _ = simulate_cells(TRUTH, 8, 5, programs=2, faults=study.TRANSFER[name])
+        design = design_from_cells(cells)
+        assert (len(design.defenders) == 8) is named
+
+
+def transfer_row(index, **more):
+    return {
+        "part": "transfer", "case": "heavy-tailed players (t, 4 degrees)", "truth": 0.3,
+        "index": index, "predictive_p": {"a": 0.5}, "tail_p": 0.5, "checked": f"words {index}",
+    } | more  # fmt: skip
+
+
+def test_what_was_noticed_is_counted_with_the_first_words_about_it():
+    rows = [transfer_row(0), transfer_row(1, tail_p=0.01), transfer_row(2, predictive_p={"a": 0.0})]
+    line = study.noticed(rows).iloc[0]
+    assert line["noticed"] == "2 of 3"
+    assert (line["by spread"], line["by tails"]) == ("1", "1")
+    assert line["season: what it says"] == "1: words 1"
+    assert study.noticed(rows[:1]).iloc[0]["season: what it says"] == "0: words 0"
+
+
+def test_seasons_without_todays_checks_are_run_again(tmp_path):
+    old = transfer_row(0)
+    del old["tail_p"]
+    log = tmp_path / "log.jsonl"
+    lines = [old, transfer_row(1), transfer_row(2, failed="no"), season("x", 0)]
+    log.write_text("".join(json.dumps(row) + "\n" for row in lines))
+    assert [row["index"] for row in study.read_log(log)] == [1, 2, 0]

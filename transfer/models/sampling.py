@@ -162,7 +162,7 @@ def _run(
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        trace = nutpie.sample(
+        sampler = nutpie.sample(
             compiled,
             draws=settings.draws,
             tune=settings.tune,
@@ -173,7 +173,15 @@ def _run(
             progress_bar=False,
             target_accept=settings.target_accept,
             adaptation=settings.adaptation,
+            blocking=False,
         )
+        # When nutpie waits itself it answers Ctrl-C with the draws so far, which would be taken for
+        # a fit, or for a failed first try that is then followed by a longer one.
+        try:
+            trace = sampler.wait()
+        except BaseException:
+            sampler.cancel()
+            raise
     posterior = trace["posterior"]
     drawn = {name: np.asarray(posterior[name]) for name in names}
     return drawn, int(np.asarray(trace["sample_stats"]["diverging"]).sum())

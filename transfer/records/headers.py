@@ -34,6 +34,10 @@ NAME_HEADERS = frozenset(
 )
 
 
+#: Unknown columns without a likely meaning that get a note of their own; the rest share one.
+_NAMED = 12
+
+
 def normal_header(header: str) -> str:
     """Lower case with underscores, as in the schema."""
     return re.sub(r"[\s\-]+", "_", header.strip().lstrip("\ufeff").lower())
@@ -74,9 +78,9 @@ def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, 
     missing = _missing(found, table)
     close = {want: nearest(want, [normal_header(u) for u in unknown]) for want in missing}
     _report_missing(raw, table, missing, close, problems)
-    for header in unknown:
-        if normal_header(header) not in close.values():
-            _report_unknown(raw, table, header, problems)
+    others = [header for header in unknown if normal_header(header) not in close.values()]
+    unguessed = [header for header in others if not _report_meant(raw, table, header, problems)]
+    _report_unknown(raw, unguessed, problems)
     return found
 
 
@@ -92,7 +96,7 @@ def _missing(found: dict[str, RawColumn], table: Table) -> list[str]:
 def _report_missing(
     raw: RawTable, table: Table, missing: list[str], close: dict[str, str], problems: Problems
 ) -> None:
-    present = ", ".join(c.header for c in raw.columns)
+    present = ", ".join(c.header for c in raw.columns[: 4 * _NAMED])
     for want in missing:
         guess = close[want]
         step = f"rename {guess!r} to {want!r}" if guess else f"add the column {want!r}"
@@ -103,7 +107,8 @@ def _report_missing(
         )
 
 
-def _report_unknown(raw: RawTable, table: Table, header: str, problems: Problems) -> None:
+def _report_meant(raw: RawTable, table: Table, header: str, problems: Problems) -> bool:
+    """Report an unknown column that holds names or is spelt like a known one; whether it is."""
     name = normal_header(header)
     if name in NAME_HEADERS:
         problems.add(
@@ -111,10 +116,26 @@ def _report_unknown(raw: RawTable, table: Table, header: str, problems: Problems
             "keep codes only, and the key to the codes in another place", row=1, column=header,
             severity="warning",
         )  # fmt: skip
-        return
+        return True
     guess = nearest(name, table.names) if name else ""
-    problems.add(
-        raw.place, "the column is not known and is not read",
-        f"rename it to {guess!r} if that is meant" if guess else "nothing, if it is not needed",
-        row=1, column=header, severity="warning" if guess else "note",
-    )  # fmt: skip
+    if guess:
+        problems.add(
+            raw.place, "the column is not known and is not read",
+            f"rename it to {guess!r} if that is meant", row=1, column=header, severity="warning",
+        )  # fmt: skip
+    return bool(guess)
+
+
+def _report_unknown(raw: RawTable, headers: list[str], problems: Problems) -> None:
+    """Note columns that no known one is meant by; a crowd of them is one note."""
+    named = headers if len(headers) <= _NAMED else headers[: _NAMED - 1]
+    for header in named:
+        problems.add(
+            raw.place, "the column is not known and is not read", "nothing, if it is not needed",
+            row=1, column=header, severity="note",
+        )  # fmt: skip
+    if len(named) < len(headers):
+        problems.add(
+            raw.place, f"{len(headers) - len(named):,} more columns are not known and are not read",
+            "nothing, if they are not needed", row=1, column=headers[len(named)], severity="note",
+        )  # fmt: skip

@@ -171,7 +171,9 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
 
     try:
         table = pq.read_table(pa.BufferReader(data))
+        # Texts and names that are no UTF-8 are noticed only when they are decoded.
         frame = {i: table.column(i).to_pandas() for i in range(table.num_columns)}
+        columns = [_typed_column(h, frame[i].array) for i, h in enumerate(table.column_names)]
     except (pa.ArrowException, OSError, ValueError, TypeError) as error:
         problems.add(
             (name, ""),
@@ -179,7 +181,6 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
             "export the table again, or save it as CSV in UTF-8",
         )
         return None
-    columns = [_typed_column(h, frame[i].array) for i, h in enumerate(table.column_names)]
     columns, kept = drop_blank_rows(columns, table.num_rows)
     return RawTable(
         (name, ""), columns, len(kept), lambda at: [int(r) + 1 for r in kept[at]],

@@ -22,6 +22,12 @@ from transfer.decisions.trial.design import (
     precision_of,
 )
 from transfer.decisions.trial.plan import make_plan
+from transfer.decisions.trial.study_precision import (
+    EARLIER_SE,
+    EARLIER_SE_LIVE,
+    close_to,
+    inferred_se,
+)
 from transfer.errors import ArgumentError
 from transfer.models.growth_laplace import planned_information
 from transfer.models.growth_settings import GrowthSettings
@@ -84,6 +90,58 @@ def test_some_own_simulation_row_beyond_those_is_reproduced():
         for half_life, printed in values.items()
     ]
     assert any(agrees(*case) for case in cases)
+
+
+@pytest.mark.parametrize(
+    ("label", "half_life"),
+    [
+        ("4-week blocks 80/20", 2.0),
+        ("4-week blocks 80/20", 4.0),
+        ("4-week blocks 80/20", 8.0),
+        ("2-week blocks 80/20", 4.0),
+        ("4-week blocks 90/10", 8.0),
+        ("mix chosen, weekly noise .2", 4.0),
+        ("one swap 65/35", 4.0),
+        ("parallel 80/20", 8.0),
+    ],
+)
+def test_rows_beyond_the_plan_are_reproduced_by_the_inferred_scenario(label, half_life):
+    # own simulation, details inferred from the very table: minutes and mixes that vary. All 33
+    # values are in the slow studies
+    schedule, earlier = EARLIER_SE[label]
+    printed = earlier[(2.0, 4.0, 8.0).index(half_life)]
+    assert close_to(inferred_se(schedule, half_life, draws=60), printed)
+
+
+@pytest.mark.parametrize("label", ["one swap 65/35", "one swap 80/20", "one swap 90/10"])
+def test_live_practice_as_the_outcome_of_one_swap_is_reproduced(label):
+    # own simulation at H = 4, printed to two decimals
+    schedule, _ = EARLIER_SE[label]
+    scenario = replace(TABLED, player_sd=0.30)
+    assert close_to(design_se(schedule, scenario, outcome="live").se, EARLIER_SE_LIVE[label])
+
+
+def test_minutes_that_vary_add_information_to_short_blocks():
+    plain = design_se(Crossover(2)).se
+    both = design_se(Crossover(2), Scenario(minutes_noise=0.6)).se
+    kinds = design_se(Crossover(2), Scenario(kind_noise=0.4)).se
+    assert both < 0.9 * plain
+    assert kinds < 0.9 * plain
+    assert design_se(Crossover(2), Scenario(kind_noise=1e-6)).se == pytest.approx(plain, rel=1e-3)
+
+
+def test_variation_that_a_whole_team_shares_tells_little():
+    settings = GrowthSettings(priors=replace(GrowthSettings().priors, week_sd=100.0))
+    free = Scenario(settings=settings)
+    alone, shared, usual = (
+        design_se(Observational(week_noise=0.5, team_part=part), scenario, draws=30).se
+        for part, scenario in ((0.0, free), (0.75, free), (0.75, Scenario()))
+    )
+    # with free team-weeks only the quarter of the variance that is a player's own counts
+    assert shared / alone == pytest.approx(2.0, rel=0.05)
+    assert alone < usual < shared
+    with pytest.raises(ArgumentError, match=r"team_part=1\.5"):
+        design_se(Observational(team_part=1.5))
 
 
 def test_limit_of_parallel_groups_is_the_textbook_two_sample_error():

@@ -14,6 +14,7 @@ from transfer.decisions.trial.study import (
     joint_table,
     looks_table,
 )
+from transfer.decisions.trial.study_precision import live_outcome_table, se_table
 
 pytestmark = pytest.mark.slow
 SEED = 20261125
@@ -27,6 +28,23 @@ def quiet(words: str) -> None:
 @pytest.fixture(scope="module")
 def game_only():
     return game_only_table({1: 200, 3: 150, 12: 24}, SEED, quiet)
+
+
+def test_every_standard_error_of_the_earlier_table_by_the_inferred_scenario():
+    table = se_table()
+    assert len(table) == 33
+    assert table["inferred within 5 %"].all()
+    # the plan itself, with constant minutes, which is what the calculator gives
+    assert table["within 5 % beyond rounding"].sum() >= 16
+
+
+def test_live_practice_outcome_beside_the_earlier_column():
+    table = live_outcome_table().set_index("design")
+    assert len(table) == 11
+    for label in ("one swap 65/35", "one swap 80/20", "one swap 90/10"):
+        assert table.loc[label, "within 5 % beyond rounding"]
+    # a column that the scenario was not inferred from
+    assert table["ratio, inferred"].between(0.9, 1.3).all()
 
 
 def test_coverage_of_the_game_only_analysis(game_only):
@@ -59,6 +77,13 @@ def test_bias_of_chosen_and_assigned_mixes():
     assert late["P(live)>.95, default prior"] < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 60)
     assert table.loc[("better players get more live", "random intercept only"), "bias"] > 0.5
     assert z[("live follows hot form", within)] > 3
+    for model in ("pooled, no player effects", "random intercept only", within):
+        assert z[("all three", model)] > 3, model
+        assert abs(z[("4-week blocks by lot, form drifts", model)]) < 3.5, model
+    assert (
+        table.loc[("all three", within), "bias"]
+        < table.loc[("all three", "random intercept only"), "bias"]
+    )
     for model in ("pooled, no player effects", "random intercept only", within):
         assert abs(z[("one swap by lot, form drifts", model)]) < 3.5, model
 

@@ -19,8 +19,9 @@ import numpy as np
 import pandas as pd
 
 from transfer.decisions.trial.assurance import assurance
-from transfer.decisions.trial.design import Scenario, design_se
+from transfer.decisions.trial.design import Scenario
 from transfer.decisions.trial.looks import price_of_looks
+from transfer.decisions.trial.study_precision import live_outcome_table, se_table
 from transfer.files import write_text
 from transfer.models.growth_data import GrowthData, growth_data_from_season
 from transfer.models.growth_joint import (
@@ -37,33 +38,17 @@ from transfer.simulation.growth import Confounding, GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational, Parallel, Schedule
 
 __all__ = [
-    "EARLIER_SE",
     "bias_table",
     "game_only_table",
     "joint_table",
     "looks_table",
     "main",
-    "se_table",
 ]
 
 SETTINGS = GrowthSettings()
 PRIOR_SD = float(np.sqrt(2.0) * SETTINGS.priors.gain_sd)
 Z90 = 1.6448536
 
-# Earlier own simulation, one team-season, H = 2, 4, 8.
-EARLIER_SE: dict[str, tuple[Schedule, tuple[float, float, float]]] = {
-    "mix chosen, weekly noise .2": (Observational(week_noise=0.2), (1.92, 2.83, 4.01)),
-    "mix chosen, weekly noise .5": (Observational(week_noise=0.5), (1.02, 1.59, 2.53)),
-    "4-week blocks 65/35": (Crossover(4, 0.65), (0.60, 0.99, 1.73)),
-    "one swap 65/35": (Crossover(13, 0.65), (0.36, 0.48, 0.78)),
-    "2-week blocks 80/20": (Crossover(2, 0.80), (0.42, 0.74, 1.34)),
-    "4-week blocks 80/20": (Crossover(4, 0.80), (0.30, 0.50, 0.90)),
-    "6-week blocks 80/20": (Crossover(6, 0.80), (0.25, 0.39, 0.65)),
-    "one swap 80/20": (Crossover(13, 0.80), (0.17, 0.23, 0.38)),
-    "4-week blocks 90/10": (Crossover(4, 0.90), (0.22, 0.38, 0.69)),
-    "one swap 90/10": (Crossover(13, 0.90), (0.13, 0.17, 0.29)),
-    "parallel 80/20": (Parallel(0.80), (0.22, 0.24, 0.29)),
-}
 # (teams, design): post sd, coverage, sign right, share P > .9, right when said.
 EARLIER_GAME: dict[tuple[int, str], tuple[float, float, float, float, float]] = {
     (1, "mix chosen"): (0.21, 0.92, 0.49, 0.00, np.nan),
@@ -84,33 +69,6 @@ DESIGNS: dict[str, Schedule] = {
     "one swap": Crossover(13),
     "parallel": Parallel(0.8),
 }
-
-
-def se_table() -> pd.DataFrame:
-    """Standard errors from schedules alone beside the earlier ones.
-
-    ``minutes vary`` is the same with minutes that vary by player and week (lognormal sd .6), a
-    hypothesis about the rows that differ.
-    """
-    rows = []
-    for label, (schedule, earlier) in EARLIER_SE.items():
-        for half_life, printed in zip((2.0, 4.0, 8.0), earlier, strict=True):
-            base = Scenario(game_rate=0.45, settings=GrowthSettings(half_life=half_life))
-            se = design_se(schedule, base).se
-            varied = design_se(schedule, replace(base, minutes_noise=0.6)).se
-            rows.append(
-                {
-                    "design": label,
-                    "half-life": half_life,
-                    "earlier": printed,
-                    "se": se,
-                    "ratio": se / printed,
-                    "within 5 % beyond rounding": abs(se - printed) <= 0.05 * printed + 0.005,
-                    "minutes vary": varied,
-                    "ratio, minutes vary": varied / printed,
-                }
-            )
-    return pd.DataFrame(rows)
 
 
 def game_only_table(
@@ -317,6 +275,18 @@ CONFOUNDED: dict[str, tuple[Schedule, Confounding, float, str]] = {
         0.15,
         "+.70 [.34] / +.66 [.47] / +.54 [.70]",
     ),
+    "all three": (
+        Observational(),
+        Confounding(ability=0.5, late=0.5, late_gain=0.2, form=0.5),
+        0.15,
+        "+1.12 [0] / +1.15 [.01] / +.43 [.78]",
+    ),
+    "4-week blocks by lot, form drifts": (
+        Crossover(4),
+        Confounding(form=0.5),
+        0.15,
+        "-.01 [.85] / -.01 [.89] / .00 [.87]",
+    ),
     "one swap by lot, form drifts": (
         Crossover(13),
         Confounding(form=0.5),
@@ -413,11 +383,12 @@ def main(out: Path, seed: int, size: float) -> None:
 
     tables = {
         "Standard error from the schedule alone, one team-season": se_table(),
+        "The same with live practice makes as the outcome, half-life 4": live_outcome_table(),
         "Game-only analysis, gains drawn from the prior": game_only_table(
-            {1: many(200), 3: many(150), 12: many(24)}, seed, say
+            {1: many(400), 3: many(200), 12: many(36)}, seed, say
         ),
-        "If practice gains carry over: one team, one swap": joint_table(many(60), seed, say),
-        "Bias when there is no difference: three teams": bias_table(many(60), seed, say),
+        "If practice gains carry over: one team, one swap": joint_table(many(120), seed, say),
+        "Bias when there is no difference: three teams": bias_table(many(200), seed, say),
         "Price of looks: six teams, one swap": looks_table(many(200), seed, say),
     }
     versions = package_versions()

@@ -110,6 +110,8 @@ def cells_of(records: Records, request: Request) -> Cells:
 
 def priors_of(request: Request) -> TransferPriors:
     """Starting assumptions of the level of play, or of the named file."""
+    if request.read_priors is not None:
+        return request.read_priors
     level: Any = request.level
     if request.priors is None:
         return TransferPriors.for_level(level)

@@ -17,6 +17,7 @@ import click
 if TYPE_CHECKING:
     import datetime as dt
 
+    from transfer.models.priors import TransferPriors
     from transfer.records.season import SeasonConfig
 
 __all__ = ["Request", "parse_rope", "parse_settings", "parse_terms", "resolve", "shared_options"]
@@ -111,6 +112,8 @@ class Request:
         Last day of the season.
     priors : Path or None
         File of starting assumptions.
+    read_priors : TransferPriors or None
+        Starting assumptions that were read already, for a machine that does not have the file.
     out : Path or None
         Folder named with ``--out``.
     season : SeasonConfig or None
@@ -128,6 +131,7 @@ class Request:
     seed: int = 1
     season_end: dt.date | None = None
     priors: Path | None = None
+    read_priors: TransferPriors | None = None
     out: Path | None = None
     season: SeasonConfig | None = None
     as_json: bool = False

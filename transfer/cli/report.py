@@ -22,6 +22,12 @@ TITLE = "Practice and game shooting"
 @click.command("report")
 @shared_options("records", "fit", "rope", "out", "json")
 @click.option(
+    "--each-program",
+    is_flag=True,
+    help="A page for each program, from a fit of its own records alone.",
+)
+@shared_options("jobs", "cluster")
+@click.option(
     "--for",
     "audience",
     type=click.Choice(["analyst", "coach", "director"]),
@@ -66,6 +72,9 @@ def command(
     assigned: bool,
     previous: Path | None,
     session: Path | None,
+    each_program: bool,
+    jobs: int | None,
+    cluster: str | None,
     **given: Any,
 ) -> None:
     """Write the whole reading as one page: open it in a browser, or print it.
@@ -76,8 +85,10 @@ def command(
     from transfer.cli.inputs import open_study
     from transfer.cli.screen import long_work, progress
     from transfer.errors import ArgumentError
-    from transfer.reports.html import render_report
 
+    _refuse_clashes(each_program, program=program, previous=previous, session=session)
+    if not each_program:
+        _refuse_alone(jobs=jobs, cluster=cluster)
     study = open_study(given)
     if study.run.folder is None:
         raise ArgumentError(
@@ -85,14 +96,19 @@ def command(
             rule="a report is kept in --out, or below runs/ in a season folder",
             next_step="add --out DIR",
         )
+    name = "report" + ("" if audience == "analyst" else f"-{audience}")
+    name += "-shared" if shared else ""
+    depth: dict[str, Any] = {"audience": audience, "shared": shared, "assigned": assigned}
+    if each_program:
+        show_each(study, title, name, pdf, jobs, cluster, score=score, **depth)
+        return
     with long_work(study.request.as_json):
         content = gather(
-            study, title, score, shared=shared, audience=audience, program=program,
-            assigned=assigned, previous=previous, session=session,
-        )  # fmt: skip
+            study, title, score, program=program, previous=previous, session=session, **depth
+        )
+        from transfer.reports.html import render_report
+
         page = render_report(content)
-        name = "report" + ("" if audience == "analyst" else f"-{audience}")
-        name += "-shared" if shared else ""
         kept = [study.run.keep(f"{name}.html", page)]
         keep_counts(study)
         if pdf:
@@ -118,6 +134,61 @@ def command(
     if content.track is not None:
         click.echo(f"\n{content.track.text}")
     click.echo("\n" + "\n".join(f"Report: {path}" for path in kept))
+
+
+def _refuse_clashes(each_program: bool, **others: Any) -> None:
+    named = [f"--{name}" for name, value in others.items() if value is not None]
+    if each_program and named:
+        from transfer.errors import ArgumentError
+
+        raise ArgumentError(
+            f"--each-program together with {' and '.join(named)}",
+            rule="what is about one program does not go on the pages of all",
+            next_step="leave out one of them",
+        )
+
+
+def _refuse_alone(**others: Any) -> None:
+    named = [f"--{name}" for name, value in others.items() if value is not None]
+    if named:
+        from transfer.errors import ArgumentError
+
+        raise ArgumentError(
+            f"{' and '.join(named)} without --each-program",
+            rule="one page is one fit, which is made here",
+            next_step="add --each-program",
+        )
+
+
+def show_each(
+    study: Study,
+    title: str,
+    name: str,
+    pdf: bool,
+    jobs: int | None,
+    cluster: str | None,
+    **options: Any,
+) -> None:
+    """Write one page per program, tell which failed, and leave with the failure's exit code."""
+    from transfer.cli.each_program import one_page_each
+    from transfer.cli.frame import report_error
+    from transfer.cli.screen import long_work, notice
+
+    with long_work(study.request.as_json):
+        pages = one_page_each(study, title, name, pdf=pdf, workers=jobs, cluster=cluster, **options)
+    if study.request.as_json:
+        echo_json(pages.to_dict())
+    else:
+        for program, told in sorted(pages.written.items()):
+            click.echo(f"{program}: {told['text']}")
+            click.echo("".join(f"Report: {told[k]}\n" for k in ("report", "pdf") if told[k]))
+        for program, error in sorted(pages.failed.items()):
+            click.echo(f"{program}: no page", err=True)
+            report_error(error, as_json=False)
+        if len(study.records.problems):
+            notice("the record files have warnings; transfer check lists them")
+    if pages.failed:
+        click.get_current_context().exit(pages.exit_code)
 
 
 #: Game counts behind a fit, in its run folder.
@@ -244,6 +315,9 @@ def gather(
     -------
     ReportContent
     """
+    # The fit comes first: its first reading shall not wait for what the page needs.
+    posterior = study.fit()
+
     from transfer.cli.inputs import priors_of
     from transfer.cli.quality import charter_agreement, records_summary, session_spread
     from transfer.cli.scores import score_left_out, score_study
@@ -253,7 +327,6 @@ def gather(
     from transfer.reports.html import ReportContent
 
     say = progress(study.request.as_json)
-    posterior = study.fit()
     reading = read_transfer(posterior, study.cells, study.request.rope, assigned=assigned)
     scores = (score_study if score else score_left_out)(study, posterior)
     track = None if previous is None else track_of(previous, study)

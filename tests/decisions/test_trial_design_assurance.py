@@ -189,6 +189,23 @@ def test_assurance_and_looks_follow_the_calendar_of_the_plan():
     assert list(price.table["week"].unique()) == [18, 26]
 
 
+def test_missed_weeks_are_in_the_simulation_and_cost_what_the_theory_says():
+    plan = broken_plan()
+    scenario = Scenario(missed=0.2)
+    data, _ = invent_seasons(schedule_of_plan(plan), scenario, "prior", range(8), seed=4)
+    absent = np.array([(season.minutes.sum(axis=0) == 0)[:, :7].mean() for season in data])
+    # 8 seasons of 98 player-weeks before the break: standard error .014
+    assert absent.mean() == pytest.approx(0.2, abs=0.045)
+    for season in data:
+        assert not season.n[season.minutes.sum(axis=0) == 0].any()
+    planned, full = plan_se(plan, scenario), plan_se(plan)
+    assert planned.se > full.se
+    fitted = gain_mixture(data, SETTINGS.flat()).contrast()[1].mean()
+    assert fitted == pytest.approx(planned.se, rel=0.1)
+    with pytest.raises(ArgumentError, match=r"missed=1\.0"):
+        Scenario(missed=1.0)
+
+
 def test_calendar_of_another_length_is_refused():
     with pytest.raises(ArgumentError, match="a season of 22 weeks with a calendar of 26"):
         assurance(schedule_of_plan(broken_plan()), Scenario(weeks=22), seasons=2)

@@ -32,6 +32,8 @@ _SCENARIO: tuple[Callable[[Any], Any], ...] = (
                  help="Game attempts per player and week."),
     click.option("--rate", "game_rate", type=float, default=0.40, show_default=True,
                  help="Expected game make rate."),
+    click.option("--missed", type=float, default=0.0, show_default=True,
+                 help="Share of player-weeks missed, practice and game alike."),
     click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text."),
 )  # fmt: skip
 
@@ -48,7 +50,7 @@ def settle(given: dict[str, Any]) -> tuple[Scenario, TrialPlan | None]:
     from transfer.decisions.trial.design import Scenario
     from transfer.decisions.trial.plan import read_plan
 
-    names = ("teams", "players", "weeks", "minutes", "game_attempts", "game_rate")
+    names = ("teams", "players", "weeks", "minutes", "game_attempts", "game_rate", "missed")
     values = {name: given[name] for name in names}
     if given["plan_path"] is None:
         return Scenario(**values), None

@@ -79,6 +79,8 @@ class GrowthTruth:
         Lognormal sd of the charted minutes about the plan (what the team really did).
     kind_noise : float
         The same again for each kind of practice on its own.
+    missed : float
+        Share of player-weeks in which a player neither practises nor plays.
     """
 
     gain_rep: float = 0.10
@@ -109,6 +111,7 @@ class GrowthTruth:
     concentration: float = 150.0
     minutes_noise: float = 0.0
     kind_noise: float = 0.0
+    missed: float = 0.0
 
     @property
     def delta(self) -> float:
@@ -240,7 +243,9 @@ def simulate_growth(
         pull.ability * standard[0][:, None] + pull.late * season[None, :] + pull.form * form
     )
     share, arm = schedule.live_share(team, truth.weeks, rng, logit_push)
-    on = weeks_on(schedule, truth.weeks)
+    on = np.broadcast_to(weeks_on(schedule, truth.weeks), share.shape)
+    if truth.missed > 0.0:
+        on = on & (rng.random(share.shape) >= truth.missed)
     minutes = _minutes(truth, share, rng) * on
     start = np.full((len(KINDS), len(team)), truth.start)
     M = exposure(minutes, start, truth.half_life)
@@ -307,7 +312,7 @@ def _outcomes(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Attempts and makes of games (binomial) and practice (beta-binomial by week).
 
-    There is no game in a week that is not `on`.
+    There is no game in a player-week that is not `on`.
     """
     players = rate.shape[1]
     attempts = np.zeros(rate.shape, dtype=np.int64)

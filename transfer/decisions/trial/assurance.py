@@ -518,6 +518,7 @@ def _truth(scenario: Scenario, gains: np.ndarray, level: float) -> GrowthTruth:
         start=scenario.start,
         minutes_noise=scenario.minutes_noise,
         kind_noise=scenario.kind_noise,
+        missed=scenario.missed,
     )
 
 

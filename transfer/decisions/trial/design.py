@@ -77,6 +77,8 @@ class Scenario:
         Lognormal sd of a player's weekly minutes about the plan; 0 is the plan itself.
     kind_noise : float
         The same again for the rep and the live minutes on their own.
+    missed : float
+        Share of player-weeks that a player misses, practice and game alike.
     practice_rates : (float, float)
         Practice attempts per minute, rep and live; only practice outcomes need them.
     settings : GrowthSettings
@@ -93,6 +95,7 @@ class Scenario:
     start: float = START_MINUTES
     minutes_noise: float = 0.0
     kind_noise: float = 0.0
+    missed: float = 0.0
     practice_rates: tuple[float, float] = ASSUMED_RATES
     settings: GrowthSettings = field(default_factory=GrowthSettings)
 
@@ -103,6 +106,12 @@ class Scenario:
                 f"player_sd={self.player_sd!r}",
                 rule="0 < game_rate < 1, game_attempts > 0 and player_sd > 0",
                 next_step="enter what last season's games gave",
+            )
+        if not 0.0 <= self.missed < 1.0:
+            raise ArgumentError(
+                f"missed={self.missed!r}",
+                rule="a share of player-weeks, 0 or more and less than 1",
+                next_step="enter what last season's charts gave, e.g. 0.05",
             )
         if min(self.practice_rates) <= 0:
             raise ArgumentError(
@@ -244,7 +253,9 @@ def planned_season(schedule: Schedule, scenario: Scenario, seed: int = 0) -> Gro
     if scenario.kind_noise > 0.0:
         sd = scenario.kind_noise
         minutes *= np.exp(sd * rng.standard_normal(minutes.shape) - sd**2 / 2.0)
-    on = weeks_on(schedule, scenario.weeks)
+    on = np.broadcast_to(weeks_on(schedule, scenario.weeks), share.shape)
+    if scenario.missed > 0.0:
+        on = on & (rng.random(share.shape) >= scenario.missed)
     return _expected_cells(
         minutes * on,
         team,
@@ -267,7 +278,7 @@ def _expected_cells(
     """Attempts to expect in games and practice at planned minutes; no game in a break."""
     shape = minutes.shape[1:]
     return GrowthData(
-        n=np.where(on, scenario.game_attempts, 0.0) * np.ones(shape),
+        n=np.broadcast_to(np.where(on, scenario.game_attempts, 0.0), shape).copy(),
         y=np.zeros(shape),
         minutes=minutes,
         team=team,
@@ -320,7 +331,7 @@ def design_se(
     varies = (
         isinstance(schedule, Observational)
         or getattr(schedule, "share_noise", 0.0) > 0.0
-        or max(expected.minutes_noise, expected.kind_noise) > 0.0
+        or max(expected.minutes_noise, expected.kind_noise, expected.missed) > 0.0
     )
     used = (draws or RANDOM_DRAWS) if varies else 1
     precision = [
@@ -368,15 +379,21 @@ def plan_se(
         weeks=weeks,
         minutes=float(plan.settings["minutes_per_week"]),
     )
-    data = _expected_cells(
-        minutes,
-        team.astype(int),
-        expected,
-        plan.calendar["block"].to_numpy() >= 0,
-        randomised=True,
-        parallel=plan.settings["design"] == "parallel",
-    )
-    precision = precision_of(data, expected, outcome)
+    rng = np.random.default_rng(0)
+    on = np.broadcast_to(plan.calendar["block"].to_numpy() >= 0, minutes.shape[1:])
+    precision = 0.0
+    draws = RANDOM_DRAWS if expected.missed > 0.0 else 1
+    for _ in range(draws):
+        there = on & (rng.random(on.shape) >= expected.missed)
+        data = _expected_cells(
+            minutes * there,
+            team.astype(int),
+            expected,
+            there,
+            randomised=True,
+            parallel=plan.settings["design"] == "parallel",
+        )
+        precision += precision_of(data, expected, outcome) / draws
     se = precision**-0.5 if precision > 0.0 else float("inf")
     return DesignPrecision(se, expected, "the plan as drawn", outcome)
 

@@ -1,4 +1,4 @@
-"""Large files counted by the database engine give the cells that reading everything gives."""
+"""Large files counted batch by batch give the cells that reading everything gives."""
 
 from __future__ import annotations
 

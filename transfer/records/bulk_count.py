@@ -81,24 +81,29 @@ def count_file(part: Part, *, memory_mb: int, threads: bool) -> Counted:
     """
     import pyarrow as pa
 
+    most = max(_LEAST, memory_mb * (1 << 20) // _BYTES_EACH)
     try:
         file = open_part(part)
-        most = max(_LEAST, memory_mb * (1 << 20) // _BYTES_EACH)
-        for whole in (False, True):
-            with tempfile.TemporaryDirectory() as folder:
-                count = _Count(part, file, Groups(Path(folder), most, ("date", "player")), whole)
-                try:
-                    count.read(threads)
-                except _EmptyRowsError:
-                    continue
-                return count.finished()
+        try:
+            return _pass(part, file, most, threads, whole=False)
+        except _EmptyRowsError:
+            return _pass(part, file, most, threads, whole=True)
     except (pa.ArrowException, OSError, UnicodeError) as error:
+        reason = str(error).splitlines() or [type(error).__name__]
         raise StorageError(
-            f"{part.path.name} could not be counted: {str(error).splitlines()[0]}",
+            f"{part.path.name} could not be counted: {reason[0]}",
             rule="the file is Parquet, or CSV with a header row and one delimiter",
             next_step="export the table again, as Parquet",
         ) from error
-    raise AssertionError("a file read with all its columns is counted")
+
+
+def _pass(part: Part, file: LargeFile, most: int, threads: bool, *, whole: bool) -> Counted:
+    """Read a file once; with `whole` the columns that no cell is made of as well."""
+    with tempfile.TemporaryDirectory() as folder:
+        # Days and players stay together on disk, so every block of minutes does.
+        count = _Count(part, file, Groups(Path(folder), most, ("date", "player")), whole)
+        count.read(threads)
+        return count.finished()
 
 
 class _Count:

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 _PATHS = (ROOT, ROOT / "tests", ROOT / "tests" / "models")
 
 
-def _start(*words: str) -> subprocess.Popen[bytes]:
+def _start(*words: str, **more: str) -> subprocess.Popen[bytes]:
     """Start one program of the cluster."""
     return subprocess.Popen(
         [sys.executable, "-m", *words],
@@ -26,6 +26,7 @@ def _start(*words: str) -> subprocess.Popen[bytes]:
             **os.environ,
             "PYTHONPATH": os.pathsep.join(map(str, _PATHS)),
             "OMP_NUM_THREADS": "1",
+            **more,
         },
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -33,16 +34,22 @@ def _start(*words: str) -> subprocess.Popen[bytes]:
 
 
 @contextmanager
-def dask_of_two(folder: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
-    """Run a scheduler and two workers; give the address and the workers' handles."""
+def dask_of_two(
+    folder: Path, allowed_failures: int = 3
+) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """Run a scheduler and two workers; give the address and the workers' handles.
+
+    `allowed_failures` is how many deaths of its worker a job survives (Dask's default is 3).
+    """
     pytest.importorskip("distributed")
     file = folder / "scheduler.json"
     here = ("--host", "127.0.0.1", "--no-dashboard")
     running = [
         _start(
-            "distributed.cli.dask_scheduler", *here, "--port", "0", "--scheduler-file", str(file)
+            "distributed.cli.dask_scheduler", *here, "--port", "0", "--scheduler-file", str(file),
+            DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES=str(allowed_failures),
         )
-    ]
+    ]  # fmt: skip
     try:
         wait_for(file.exists)
         wait_for(lambda: file.read_text().strip().endswith("}"))

@@ -25,7 +25,7 @@ from transfer.models.many import (
     run_many,
     stream_many,
 )
-from transfer.models.sampling import SamplerSettings
+from transfer.models.sampling import SamplerSettings, one_core
 from transfer.simulation.schedules import Crossover
 from transfer.simulation.seasons import operating_truth, simulate_cells
 
@@ -117,6 +117,15 @@ def test_a_killed_worker_costs_time_and_no_numbers(cluster, tmp_path):
     assert {w.pid for w in workers} - {killed[0].pid} <= {pid for pid, _ in there}
 
 
+@pytest.mark.filterwarnings("ignore")
+def test_a_job_that_the_cluster_gives_up_is_said_and_not_waited_for(tmp_path):
+    with (
+        dask_of_two(tmp_path, allowed_failures=0) as (address, _),
+        pytest.raises(TransferError, match="the cluster gave up a job"),
+    ):
+        run_many(dies_always, [1], cluster=address)
+
+
 def test_no_scheduler_is_said():
     pytest.importorskip("distributed")
     with pytest.raises(StorageError, match="no scheduler answers"):
@@ -190,6 +199,9 @@ def test_cells_of_a_program_and_of_the_others_are_all_cells():
 def test_programs_left_out_by_two_processes_as_by_one():
     cells = three_programs()
     whole = fit_transfer(cells, seed=1, sampler=QUICK)
+    with one_core():
+        again = fit_transfer(cells, seed=1, sampler=QUICK)
+    np.testing.assert_array_equal(again.theta, whole.theta)  # chains side by side or one by one
     names = sorted(cells.table["program"].unique())[:1]
     parts = {p: cells_of_program(cells, p, without=True) for p in names}
     by_two = fit_many(parts, seed=3, sampler=QUICK, workers=2)

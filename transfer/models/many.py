@@ -92,6 +92,53 @@ def _client_of(address: str) -> Iterator[Any]:
         client.close()
 
 
+def _dask_backend(client: Any) -> Any:
+    """Dask's own joblib backend, told of jobs that the scheduler gives up."""
+    from joblib._dask import DaskDistributedBackend
+
+    class Backend(DaskDistributedBackend):
+        def submit(self, func: Any, callback: Any = None) -> Any:
+            # joblib 1.6 hears of what a job raised, not of a job whose workers died too often,
+            # and would wait for that one for ever.
+            future = super().submit(func, callback)
+            future.add_done_callback(lambda done: done.exception() and callback(done.exception()))
+            return future
+
+    return Backend(client=client)
+
+
+def _on_cluster[T, R](
+    task: Callable[[T], R], jobs: Iterable[T], address: str, ordered: bool
+) -> Iterator[R]:
+    """Results from the workers of a Dask cluster."""
+    with _client_of(address) as client:
+        from distributed.client import FutureCancelledError
+        from distributed.scheduler import KilledWorker
+
+        try:
+            results = _parallel(task, enumerate(jobs), -1, ordered, _dask_backend(client))
+            for _, result in results:
+                yield result
+        except FutureCancelledError as error:
+            raise StorageError(
+                f"the scheduler at {address} went away: {error}",
+                rule="the scheduler runs until the last job is done",
+                next_step="start it and its workers again, then run the same command again",
+            ) from error
+        except TimeoutError as error:
+            raise StorageError(
+                f"the cluster at {address} has no worker",
+                rule="a scheduler hands the fits to workers",
+                next_step=f"start some: dask worker {address} --nthreads 1",
+            ) from error
+        except KilledWorker as error:
+            raise TransferError(
+                f"the cluster gave up a job: {error}",
+                rule="a job fits into the memory of a worker",
+                next_step="start workers with more memory, or fewer on each machine",
+            ) from error
+
+
 def _check_place(workers: int | None, cluster: str | None) -> None:
     if workers is not None and (workers < 1 or cluster is not None):
         raise ArgumentError(
@@ -137,7 +184,7 @@ def stream_many[T, R](
     ArgumentError, MissingPackageError, StorageError
         As in `run_many`.
     TransferError
-        When processes die and none gets a job done any more.
+        When processes die and none gets a job done any more, or the cluster gives a job up.
     """
     _check_place(workers, cluster)
     return _stream(task, jobs, workers, cluster, ordered)
@@ -151,9 +198,7 @@ def _stream[T, R](
     ordered: bool,
 ) -> Iterator[R]:
     if cluster is not None:
-        with _client_of(cluster) as client:
-            for _, result in _parallel(task, enumerate(jobs), -1, ordered, "dask", client=client):
-                yield result
+        yield from _on_cluster(task, jobs, cluster, ordered)
         return
     from transfer.models.sampling import available_cores
 
@@ -172,7 +217,7 @@ def _parallel[T, R](
     numbered: Iterable[tuple[int, T]],
     count: int,
     ordered: bool,
-    backend: str,
+    backend: Any,
     **options: Any,
 ) -> Iterator[tuple[int, R]]:
     """Results with the numbers of their jobs, from one of joblib's backends."""
@@ -256,7 +301,7 @@ def run_many[T, R](
     StorageError
         No scheduler answers.
     TransferError
-        Processes of this machine died, and none gets a job done any more.
+        Processes died, and none gets a job done any more, or the cluster gives a job up.
     """
     return list(stream_many(task, list(jobs), workers=workers, cluster=cluster))
 

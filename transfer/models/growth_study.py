@@ -6,6 +6,7 @@ python -m transfer.models.growth_study --out reports/studies/growth-laplace-vs-n
 from __future__ import annotations
 
 import datetime as dt
+import os
 import time
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from transfer.models.growth import fit_growth
 from transfer.models.growth_data import GrowthData, growth_data_from_season
 from transfer.models.growth_laplace import gain_mixture
 from transfer.models.growth_settings import GrowthPriors
+from transfer.models.sampling import available_cores
 from transfer.provenance import package_versions
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover
@@ -38,16 +40,17 @@ def compare_twin(data_sets: int, seed: int) -> pd.DataFrame:
     -------
     DataFrame
         One row per data set: true contrast, posterior mean and sd of live minus rep by both,
-        Monte Carlo standard error of the sampled mean, divergences, seconds of the sampled fit.
+        Monte Carlo standard error of the sampled mean, divergences, wall and processor seconds
+        of the sampled fit.
     """
     rows = []
     for number in range(data_sets):
         gains = GrowthPriors().draw_gains(1, seed + number)[0]
         data = _season(gains, seed + number)
         twin_mean, twin_sd = gain_mixture([data]).contrast()
-        begin = time.perf_counter()
+        begin, begin_work = time.perf_counter(), time.process_time()
         sampled = fit_growth(data, seed=seed + number)
-        seconds = time.perf_counter() - begin
+        seconds, work = time.perf_counter() - begin, time.process_time() - begin_work
         assert sampled.diagnostics is not None
         sd = float(sampled.delta.std(ddof=1))
         rows.append(
@@ -64,6 +67,7 @@ def compare_twin(data_sets: int, seed: int) -> pd.DataFrame:
                 "divergences": sampled.diagnostics.divergences,
                 "second try": sampled.diagnostics.retried,
                 "seconds": seconds,
+                "processor seconds": work,
             }
         )
     return pd.DataFrame(rows)
@@ -85,11 +89,13 @@ def main(out: Path, data_sets: int, seed: int) -> None:
     z = (table["sampled mean"] - table["truth"]) / table["sampled sd"]
     versions = package_versions()
     named = ", ".join(f"{k} {versions[k]}" for k in ("python", "numpy", "pymc", "nutpie"))
+    shown = table.drop(columns=["seconds", "processor seconds"])
+    warm = table.iloc[1:]
     body = "\n".join(
         "| " + " | ".join(f"{v:.3f}" if isinstance(v, float) else str(v) for v in row) + " |"
-        for row in table.drop(columns="seconds").itertuples(index=False)
+        for row in shown.itertuples(index=False)
     )
-    columns = list(table.drop(columns="seconds").columns)
+    columns = list(shown.columns)
     lines = [
         "# Laplace twin against the sampler",
         "",
@@ -108,7 +114,9 @@ def main(out: Path, data_sets: int, seed: int) -> None:
         f".97); divergences {int(table['divergences'].sum())}; second tries "
         f"{int(table['second try'].sum())}.",
         f"- Seconds for a sampled fit: first {table['seconds'].iloc[0]:.1f} (compiles), then "
-        f"median {table['seconds'].iloc[1:].median():.1f}, on a machine shared with other work.",
+        f"median {warm['seconds'].median():.1f} by the clock and "
+        f"{warm['processor seconds'].median():.1f} of processor time, on "
+        f"{available_cores()} cores shared with other work (load {os.getloadavg()[0]:.0f}).",
         "",
         "| " + " | ".join(columns) + " |",
         "|" + "---|" * len(columns),

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from readers import GAMES, Target, meets, targets
 
-from transfer.errors import RecordsError, StorageError
+from transfer.errors import ArgumentError, RecordsError, StorageError
 from transfer.records.reading import read_records
 
 NAMES = (
@@ -174,3 +174,16 @@ def test_parquet_texts_that_are_no_utf8_are_refused(tmp_path, where):
     with pytest.raises(RecordsError) as caught:
         read_records(games=tmp_path / "g.parquet")
     assert "not readable as Parquet" in caught.value.problems[0]["rule"]
+
+
+@pytest.mark.parametrize("week", ["inf", "1.5", "1e300", "", "-inf"])
+def test_a_week_that_is_no_whole_number_is_refused(readers, tmp_path, week):
+    """Found by the study: an infinite week came out as a failed cast."""
+    target = readers["assignments"]
+    lines = target.good.decode().splitlines()
+    cells = lines[2].split(",")
+    cells[3] = week
+    (tmp_path / "a.csv").write_text("\n".join([*lines[:2], ",".join(cells), *lines[3:]]))
+    with pytest.raises(ArgumentError, match="week") as caught:
+        target.read(tmp_path / "a.csv")
+    assert caught.value.rule

@@ -41,10 +41,11 @@ def command(
     """
     from transfer.files import write_text
     from transfer.records.bulk import bulk_cells
+    from transfer.records.exports import csv_text
 
     found = bulk_cells(_files(practice), _files(games), settings, drills=drills, cache=cache)
     if out is not None:
-        write_text(out, found.cells.table.to_csv(index=False, lineterminator="\n"))
+        write_text(out, csv_text(found.cells.table.astype(object)))
     if as_json:
         echo_json(found.to_dict())
         return

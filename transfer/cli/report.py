@@ -198,9 +198,9 @@ GAMES_THEN = "games_then.csv"
 def keep_counts(study: Study) -> None:
     """Keep the game counts behind the fit, so that a later run can tell what came after."""
     from transfer.decisions.track_record import game_counts
+    from transfer.records.exports import csv_text
 
-    counts = game_counts(study.cells)
-    study.run.keep(GAMES_THEN, counts.to_csv(index=False, lineterminator="\n"))
+    study.run.keep(GAMES_THEN, csv_text(game_counts(study.cells).astype(object)))
 
 
 def track_of(previous: Path, study: Study) -> Any:

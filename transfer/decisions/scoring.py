@@ -136,6 +136,15 @@ class ScoreTable:
     untrusted: tuple[str, ...]
     text: str
 
+    @property
+    def shared_text(self) -> str:
+        """The text for readers outside the staff: how many players it is about, not who."""
+        if not self.untrusted:
+            return self.text
+        number = len(self.untrusted)
+        whom = f"{number} player-season{'s' if number > 1 else ''}"
+        return self.text.replace(f"for {_named(self.untrusted)} the", f"for {whom} the")
+
     def to_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {
@@ -335,6 +344,10 @@ def _worth(scores: dict[str, np.ndarray], errors: dict[str, np.ndarray]) -> dict
     }
 
 
+def _named(untrusted: tuple[str, ...]) -> str:
+    return ", ".join(untrusted[:8]) + (" and others" if len(untrusted) > 8 else "")
+
+
 def _write_scores(
     table: pd.DataFrame, worth: dict[str, Any] | None, untrusted: tuple[str, ...], scheme: str
 ) -> str:
@@ -359,8 +372,7 @@ def _write_scores(
         )
     if untrusted:
         parts.append(
-            f"Not to be quoted yet: for {', '.join(untrusted[:8])}"
-            f"{' and others' if len(untrusted) > 8 else ''} the weights that leave the player out "
+            f"Not to be quoted yet: for {_named(untrusted)} the weights that leave the player out "
             "are unreliable (k-hat above 0.7); fit without these players."
         )
     return " ".join(parts)

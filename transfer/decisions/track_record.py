@@ -24,6 +24,7 @@ from transfer.errors import ArgumentError, StorageError
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
+from transfer.records.exports import restored_cell
 
 __all__ = [
     "TrackRecord",
@@ -161,7 +162,8 @@ def read_game_counts(path: Path | str) -> pd.DataFrame:
         what = "a player-season stands in it twice"
     if what is not None:
         raise _no_counts(Path(path), what)
-    return found
+    # Codes that a spreadsheet would run were kept with an apostrophe before them.
+    return found.assign(**{name: found[name].map(restored_cell) for name in words})
 
 
 def _no_counts(path: Path, what: str) -> StorageError:

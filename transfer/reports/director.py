@@ -88,7 +88,8 @@ def _found(content: ReportContent) -> Section:
 def _how_sure(content: ReportContent) -> Section:
     parts = [{"text": s} for s in plain.sure_sentences(content.reading.verdict)]
     if content.later_games is not None:
-        parts.append({"text": content.later_games.text})
+        scores = content.later_games
+        parts.append({"text": scores.shared_text if content.shared else scores.text})
     if content.track is not None:
         parts.append({"text": content.track.text})
     if not parts:

@@ -253,7 +253,7 @@ def _analyst_sections(
         *one_by_one,
         mix_section(content.mix, content.mix_missing, hide=content.hides),
         sections.forecast_section(
-            content.later_games, content.left_out_player, content.missing_scores
+            content.later_games, content.left_out_player, content.missing_scores, content.shared
         ),
         track_section(content.track, points=not content.shared),
         sections.quality_section(

@@ -336,7 +336,10 @@ def _score_table(scores: ScoreTable, caption: str) -> blocks.Block:
 
 
 def forecast_section(
-    later_games: ScoreTable | None, left_out_player: ScoreTable | None, missing: Sequence[str]
+    later_games: ScoreTable | None,
+    left_out_player: ScoreTable | None,
+    missing: Sequence[str],
+    shared: bool = False,
 ) -> Section:
     """Out-of-sample scores of the forecasts, or the reason why there are none."""
     content: list[blocks.Block] = [
@@ -349,13 +352,13 @@ def forecast_section(
     if later_games is not None:
         content += [
             blocks.heading("Later games from earlier ones"),
-            blocks.text(later_games.text),
+            blocks.text(later_games.shared_text if shared else later_games.text),
             _score_table(later_games, "Scores on the later games"),
         ]
     if left_out_player is not None:
         content += [
             blocks.heading("A player's games from everyone else's"),
-            blocks.text(left_out_player.text),
+            blocks.text(left_out_player.shared_text if shared else left_out_player.text),
             _score_table(left_out_player, "Scores with each player's games left out in turn"),
         ]
     content += [blocks.text(reason) for reason in missing]

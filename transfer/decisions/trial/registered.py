@@ -26,6 +26,8 @@ __all__ = ["plan_from_assignments"]
 
 NEEDED = ("player", "week", "arm", "live_share")
 ARMS = (*FIRST_ARMS, BREAK)
+#: More than any season has; a week beyond is a slip.
+MOST_WEEKS = 520
 
 
 def plan_from_assignments(
@@ -119,7 +121,11 @@ def _checked(assignments: pd.DataFrame) -> pd.DataFrame:
     if "program" not in frame:
         frame["program"] = "program"
     on = frame["arm"] != BREAK
-    frame["week"] = _numbers(frame, "week", on | ~on).astype(int)
+    frame["week"] = _numbers(frame, "week", on | ~on)
+    odd = frame.loc[(frame["week"] % 1 != 0) | (frame["week"].abs() > MOST_WEEKS), "week"]
+    if len(odd):
+        raise _refuse(f"week {odd.iloc[0]:g}", f"weeks are whole numbers from 1 to {MOST_WEEKS}")
+    frame["week"] = frame["week"].astype(int)
     frame["live_share"] = _numbers(frame, "live_share", on)
     if "minutes" in frame:
         frame["minutes"] = _numbers(frame, "minutes", on)
@@ -136,7 +142,7 @@ def _checked(assignments: pd.DataFrame) -> pd.DataFrame:
 def _numbers(frame: pd.DataFrame, column: str, needed: pd.Series) -> pd.Series:
     """A column as numbers; what cannot be read in a needed row is refused."""
     numbers = pd.to_numeric(frame[column], errors="coerce")
-    bad = numbers.isna() & needed
+    bad = (numbers.isna() | numbers.abs().eq(float("inf"))) & needed
     if bad.any():
         value = frame.loc[bad, column].iloc[0]
         row = int(bad.to_numpy().argmax()) + 1

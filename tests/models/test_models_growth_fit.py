@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
@@ -50,6 +52,17 @@ def test_twin_equals_the_sampler(fits, index):
 def test_same_seed_same_draws(fits):
     data, first = fits[0][0]
     np.testing.assert_array_equal(first.gains, fit_growth(data, seed=2).gains)
+
+
+def test_warm_fit_of_a_team_season_takes_under_two_seconds(fits):
+    # processor time of both cores together, so that other work on the machine hardly counts
+    data, _ = fits[0][0]
+    spent = []
+    for seed in (2, 3, 4):
+        begin = time.process_time()
+        fit_growth(data, seed=seed)
+        spent.append(time.process_time() - begin)
+    assert min(spent) < 2.0
 
 
 def test_refusal_comes_before_compiling():

@@ -18,14 +18,9 @@ from transfer.decisions.trial.assurance import assurance
 from transfer.decisions.trial.design import Scenario
 from transfer.errors import ArgumentError, DiagnosticsError, StorageError, TransferError
 from transfer.models.fit import fit_transfer
-from transfer.models.many import (
-    cells_of_program,
-    fit_many,
-    leave_programs_out,
-    run_many,
-    stream_many,
-)
-from transfer.models.sampling import SamplerSettings, one_core
+from transfer.models.jobs import available_cores, one_core, run_many, stream_many
+from transfer.models.many import cells_of_program, fit_many, leave_programs_out
+from transfer.models.sampling import SamplerSettings
 from transfer.simulation.schedules import Crossover
 from transfer.simulation.seasons import operating_truth, simulate_cells
 
@@ -47,8 +42,6 @@ def threads_of(job: int) -> tuple[int, int, int]:
     """Threads that numba and the linear algebra may use inside a job, and chains at a time."""
     import numba
     import threadpoolctl
-
-    from transfer.models.sampling import available_cores
 
     pools = [p["num_threads"] for p in threadpoolctl.threadpool_info()]
     return numba.get_num_threads(), max(pools, default=1), available_cores()
@@ -146,7 +139,7 @@ def test_jobs_of_a_process_that_died_are_run_again(tmp_path):
 
 @pytest.mark.filterwarnings("ignore:A worker stopped")
 def test_jobs_that_always_kill_their_process_end_in_a_readable_error(monkeypatch):
-    monkeypatch.setattr("transfer.models.many._LOST_IN_A_ROW", 2)
+    monkeypatch.setattr("transfer.models.jobs._LOST_IN_A_ROW", 2)
     with pytest.raises(TransferError, match="2 times in a row a process died"):
         run_many(dies_always, range(3), workers=2)
 

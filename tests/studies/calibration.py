@@ -33,7 +33,7 @@ from transfer.models.growth_data import GrowthData, dose_of, growth_data_from_se
 from transfer.models.growth_laplace import fit_growth_laplace
 from transfer.models.growth_posterior import GrowthPosterior
 from transfer.models.growth_settings import GrowthSettings
-from transfer.models.many import stream_many
+from transfer.models.jobs import stream_many
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws
 from transfer.models.priors import TransferPriors

@@ -171,7 +171,7 @@ def one_page_each(
     pdf : bool
         Whether to write each page as PDF as well.
     workers, cluster
-        See `transfer.models.many.run_many`.
+        See `transfer.models.jobs.run_many`.
     **options
         For `transfer.cli.report.gather`.
 
@@ -185,7 +185,7 @@ def one_page_each(
         When the records hold one program.
     """
     from transfer.cli.screen import progress
-    from transfer.models.many import stream_many
+    from transfer.models.jobs import stream_many
 
     programs = sorted(study.cells.table["program"].unique())
     if len(programs) < 2:

@@ -6,27 +6,23 @@ compiled model and swap its data with ``compiled.with_data``.
 
 from __future__ import annotations
 
-import os
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from transfer.errors import DiagnosticsError
+from transfer.models.jobs import available_cores
 from transfer.models.posterior import Diagnostics
 
-__all__ = ["SamplerSettings", "available_cores", "compile_model", "gate", "one_core", "sample"]
+__all__ = ["SamplerSettings", "available_cores", "compile_model", "gate", "sample"]
 
 #: Conventions of Vehtari, Gelman, Simpson, Carpenter and Buerkner 2021 (from memory).
 RHAT_LIMIT = 1.01
 ESS_LIMIT = 400.0
 _TAIL_QUANTILES = (0.05, 0.95)
-#: Whether chains run one after another here, because other fits run beside this one.
-_alone: ContextVar[bool] = ContextVar("one_core", default=False)
 
 
 @dataclass(frozen=True)
@@ -61,25 +57,6 @@ class SamplerSettings:
     def to_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {"sampler": "nutpie", **asdict(self)}
-
-
-@contextmanager
-def one_core() -> Iterator[None]:
-    """Sample one chain after another while the block runs; the draws are the same."""
-    before = _alone.set(True)
-    try:
-        yield
-    finally:
-        _alone.reset(before)
-
-
-def available_cores() -> int:
-    """Return the number of cores that this process may use; one inside `one_core`."""
-    if _alone.get():
-        return 1
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def compile_model(model: Any) -> Any:

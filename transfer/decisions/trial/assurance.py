@@ -25,7 +25,7 @@ from transfer.decisions.verdict import VerdictWord, word
 from transfer.errors import ArgumentError
 from transfer.models.growth_data import GrowthData, growth_data_from_season, until_week
 from transfer.models.growth_laplace import GainMixture, gain_mixture
-from transfer.models.many import stream_many
+from transfer.models.jobs import stream_many
 from transfer.provenance import Provenance, hash_frames
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Schedule, keeps_one_mix
@@ -237,7 +237,7 @@ def assurance(
     progress : callable, optional
         Called with seasons done and in all.
     workers, cluster
-        Where the batches of seasons are fitted, see `transfer.models.many.run_many`: by default
+        Where the batches of seasons are fitted, see `transfer.models.jobs.run_many`: by default
         here. The numbers are the same wherever they are.
 
     Returns

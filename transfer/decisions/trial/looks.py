@@ -33,7 +33,7 @@ from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS, TrialPlan
 from transfer.errors import ArgumentError
 from transfer.models.growth_data import until_week
 from transfer.models.growth_laplace import gain_mixture
-from transfer.models.many import stream_many
+from transfer.models.jobs import stream_many
 from transfer.provenance import Provenance
 from transfer.simulation.schedules import PlannedBlocks, Schedule
 

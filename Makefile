@@ -85,7 +85,7 @@ studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 	$(BIN)/python -m transfer.decisions.mix_regret $(STUDIES)/mix-regret.md 120 20261125
 	$(BIN)/python tests/studies/transfer_operating.py --out $(STUDIES)
 	$(BIN)/python tests/faults/fault_table.py --out $(STUDIES)/faults.md
-	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --out $(STUDIES)/fuzz.md
+	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --guided 60 --out $(STUDIES)/fuzz.md
 	$(BIN)/python -m pytest -m slow
 
 calibration: $(STAMP)  ## simulation-based calibration (hours)

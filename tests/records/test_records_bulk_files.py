@@ -155,6 +155,19 @@ def test_drill_defaults_and_the_only_program_fill_blanks(tmp_path):
     assert f"drill d0, {len(first):,} rows" in {p["value"] for p in told}
 
 
+@pytest.mark.parametrize("columns", ["mode,contest", "mode,side", "mode,spot", "mode,hand"])
+def test_drills_supply_columns_that_the_files_lack(tmp_path, columns):
+    frame = practice_rows(rows=200).drop(columns=["spot", "distance_ft"])
+    drills = pd.DataFrame({"drill": [f"d{i}" for i in range(6)], "hand": ["left", ""] * 3,
+                           "spot": ["left_mark_1", "right_block", ""] * 2})  # fmt: skip
+    files = written(tmp_path, frame, "practice", "parquet")
+    found = bulk_cells(files, settings=columns, drills=drills, distance=True).cells
+    whole = build_cells(read_records(frame, drills=drills), columns, distance=True)
+    assert found.settings == whole.settings
+    assert found.table["distance_ft"].notna().any()
+    pd.testing.assert_frame_equal(found.table, whole.table, rtol=1e-9)
+
+
 def test_blanks_of_a_program_are_refused_when_there_are_two(tmp_path):
     frame = practice_rows(rows=200)
     frame.loc[:9, "program"] = ""

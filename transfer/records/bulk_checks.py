@@ -76,6 +76,8 @@ def counted_table(part: Part, table: pd.DataFrame) -> CountedTable:
     """
     spec = TABLES[part.table]
     wanted = {*table.columns, *part.settings, "program", "season", "distance_ft"}
+    if part.distance:  # a drill may supply the spot that its rows do not carry
+        wanted.add("spot")
     narrow = replace(spec, columns=tuple(c for c in spec.columns if c.name in wanted))
     raw = RawTable((part.path.name, ""), [], len(table), lambda at: [0] * len(at), "")
     columns = {}

@@ -231,7 +231,7 @@ def _text_header(path: Path) -> tuple[list[str], dict[str, Any]]:
 
 
 def _require_columns(part: Part, held: set[str]) -> None:
-    supplied = {*part.defaults, *(("side",) if "spot" in held else ())}
+    supplied = {*part.defaults, *(("side",) if "spot" in held | set(part.defaults) else ())}
     missing = [
         k
         for k in dict.fromkeys((*NEEDED[part.table], *part.settings))

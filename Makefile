@@ -109,7 +109,7 @@ audit: $(STAMP)  ## known weaknesses (skipped offline), bill of materials, licen
 lock: $(STAMP)  ## renew requirements.lock after a change of pyproject.toml
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
 	@printf 'hatchling>=1.27\neditables>=0.5\n' | $(BIN)/uv pip compile pyproject.toml - \
-		--extra pdf --extra docs --extra dev --extra bulk --extra cluster \
+		--extra pdf --extra docs --extra dev --extra cluster \
 		--universal --python-version 3.12 --generate-hashes --no-header \
 		--no-annotate --no-emit-index-url --quiet --output-file requirements.lock
 

@@ -146,8 +146,10 @@ def test_lock_satisfies_the_project_file():
     from packaging.utils import canonicalize_name
 
     optional = PROJECT["project"]["optional-dependencies"]
-    # What benchmarks compare with and what runs on an accelerator is installed apart from the rest.
-    extras = [lines for name, lines in optional.items() if name not in ("bench", "gpu")]
+    # What benchmarks compare with, what runs on an accelerator and the coverage-guided fuzzer (no
+    # wheels for Windows) are installed apart from the rest.
+    apart = ("bench", "gpu", "fuzz")
+    extras = [lines for name, lines in optional.items() if name not in apart]
     wanted = [
         *PROJECT["project"]["dependencies"],
         *(line for extra in extras for line in extra),

@@ -124,7 +124,7 @@ def machine() -> dict[str, Any]:
 
     versions = {}
     for name in ("numpy", "numba", "pymc", "pytensor", "nutpie", "jax", "numpyro", "bambi",
-                 "statsmodels", "pystan", "duckdb", "pyarrow"):  # fmt: skip
+                 "statsmodels", "pystan", "pyarrow"):  # fmt: skip
         try:
             versions[name] = metadata.version(name)
         except metadata.PackageNotFoundError:

@@ -150,7 +150,7 @@ def main(
         "A good file is mangled: bits and bytes changed, pieces cut, doubled or moved, splinters "
         "that readers stumble over put in; wrong values in well-formed JSON and in cells of CSV; "
         "in `xlsx, bent inside` one part of the zipped workbook is bent and packed again. `bulk` "
-        "is the reading of large files by a database engine. Right is an answer, or a refusal of "
+        "is the batchwise reading of large files. Right is an answer, or a refusal of "
         f"the package's own with a rule or a next step, within {PATIENCE} s; anything else is a "
         "crash, and a crash fails the run.",
         "",

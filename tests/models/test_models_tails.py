@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
@@ -72,6 +74,8 @@ def test_one_player_far_out_is_named_and_the_rest_is_not_doubted_without_him():
     assert found.furthest == "P07"
     assert found.players == 29
     assert "P07 furthest" in found.text
+    assert "P07" not in found.shared_text
+    assert found.text.replace(", P07 furthest", "") == found.shared_text
     rest = np.arange(players) != 7
     without = check_tails(
         y[rest], n[rest], rate[:, rest], fit, tuple(np.array(units)[rest]), 1
@@ -86,6 +90,10 @@ def test_the_check_is_part_of_the_view_against_new_players_only():
     new = posterior_predictive(fit, cells, 3, players="new")
     assert new.tails is not None
     assert new.tails.text in new.text
+    doubted = replace(new.tails, p=0.001)
+    told = replace(new, tails=doubted, text=f"One. {doubted.text}")
+    assert doubted.furthest in told.text
+    assert told.shared_text == f"One. {doubted.shared_text}"
     assert new.to_dict()["tails"]["p"] == new.tails.p
     assert posterior_predictive(fit, cells, 3, players="new").tails == new.tails
     assert posterior_predictive(fit, cells, 3).tails is None

@@ -323,6 +323,7 @@ def gather(
     from transfer.cli.scores import score_left_out, score_study
     from transfer.cli.screen import progress
     from transfer.decisions.reading import read_transfer
+    from transfer.models.predictive import posterior_predictive
     from transfer.records.sessions import session_cells
     from transfer.reports.html import ReportContent
 
@@ -334,6 +335,9 @@ def gather(
     mix, missing = mix_of(study, program, assigned, refit=audience == "analyst")
     say("drawing the page")
     sessions = session_cells(study.records, study.request.settings)
+    fits = posterior_predictive(
+        posterior, study.cells, study.request.seed, players="new", draws=400
+    )
     return ReportContent(
         title=title,
         reading=reading,
@@ -344,7 +348,11 @@ def gather(
         missing_scores=scores.missing,
         problems=study.records.quality,
         summary=records_summary(study.records, study.cells),
-        remarks=[session_spread(sessions)[0], charter_agreement(study.records)],
+        remarks=[
+            session_spread(sessions)[0],
+            charter_agreement(study.records),
+            fits.shared_text if shared else fits.text,
+        ],
         manifest=study.run.manifest,
         shared=shared,
         audience=audience,

@@ -265,6 +265,13 @@ class PosteriorPredictive:
     tails: PlayerTails | None = None
 
     @property
+    def shared_text(self) -> str:
+        """The text without the code of a player."""
+        if self.tails is None:
+            return self.text
+        return self.text.replace(self.tails.text, self.tails.shared_text)
+
+    @property
     def extreme(self) -> pd.DataFrame:
         """The extreme cells, most extreme first."""
         return self.table[self.table["extreme"]].sort_values("tail", ignore_index=True)

@@ -59,11 +59,17 @@ class PlayerTails:
         """The result in plain words."""
         if not self.doubted:
             return "Players far from the rest are no more common than the model says."
+        return self.shared_text.replace(":", f", {self.furthest} furthest:", 1)
+
+    @property
+    def shared_text(self) -> str:
+        """The text without the code of a player."""
+        if not self.doubted:
+            return self.text
         return (
-            f"More players lie far from the rest than the model says (p = {self.p:.3f}), "
-            f"{self.furthest} furthest: rates far out are then pulled in too much, and the "
-            "comparison may rest on few players, so its interval is too narrow. See whether the "
-            "answer stands with these players left out."
+            f"More players lie far from the rest than the model says (p = {self.p:.3f}): rates far "
+            "out are then pulled in too much, and the comparison may rest on few players, so its "
+            "interval is too narrow. See whether the answer stands with these players left out."
         )
 
     def to_dict(self) -> dict[str, Any]:

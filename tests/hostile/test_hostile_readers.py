@@ -187,3 +187,28 @@ def test_a_week_that_is_no_whole_number_is_refused(readers, tmp_path, week):
     with pytest.raises(ArgumentError, match="week") as caught:
         target.read(tmp_path / "a.csv")
     assert caught.value.rule
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["mu_game = [0.3]", "mu_game = [0.1, 0.2, 0.3]", "mu_game = 0.3", "mu_game = ['a', 0.3]",
+     "mu_game = [nan, 0.3]", "mu_game = 'none'", "tau_game_sd = 'x'", "tau_game_sd = true",
+     "tau_game_sd = [1.0, 2.0]", "tau_game_sd = 9" + "9" * 40, "lkj_eta = inf", "lkj_eta = {a = 1}",
+     "tilt_game = 5", "tau_family = 'normal'", "tau_family = [1]", "tau_game_sd = 2025-01-01"],
+)  # fmt: skip
+def test_priors_of_another_kind_are_refused_by_name(readers, tmp_path, line):
+    """Found by the study: a list of one number; the rest would have failed in the fit."""
+    (tmp_path / "p.toml").write_text(line + "\n")
+    with pytest.raises(ArgumentError, match=line.split(" ")[0]) as caught:
+        readers["priors file"].read(tmp_path / "p.toml")
+    assert caught.value.rule
+    assert caught.value.next_step
+
+
+@pytest.mark.parametrize("name", ["d" * 300 + ".csv", "a/" + "b" * 300, "x\\u0000y", "x\\ny"])
+def test_names_that_no_file_can_have_are_refused(readers, tmp_path, name):
+    """Found by the study: too long a name came out of the operating system."""
+    (tmp_path / "transfer.toml").write_text(f'[files]\nroster = "{name}"\n')
+    with pytest.raises(ArgumentError, match=r"files\.roster") as caught:
+        readers["transfer.toml"].read(tmp_path / "transfer.toml")
+    assert "one line" in caught.value.rule

@@ -11,7 +11,7 @@ import difflib
 import tomllib
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -52,6 +52,41 @@ _SOURCES = {
 }
 
 
+#: Beyond this no logit or scale means anything, and sums overflow.
+_LARGEST = 1e6
+TauFamily = Literal["half_normal", "uniform", "inverse_gamma_variance"]
+#: Priors given as mean and scale; those that may be left out with ``none``.
+_PAIRS = (
+    "mu_game", "mu_practice", "tilt_game", "tilt_practice", "beta_distance_game",
+    "beta_distance_practice",
+)  # fmt: skip
+_OPTIONAL = ("tilt_game", "tilt_practice")
+
+
+def _finite(*values: object) -> bool:
+    """Whether all are numbers that a computer holds; True and False are none."""
+    numbers = [v for v in values if isinstance(v, int | float | np.number)]
+    whole = len(numbers) == len(values) and not any(isinstance(v, bool) for v in values)
+    return whole and all(abs(v) < _LARGEST for v in numbers)
+
+
+def _require_scale(name: str, value: object, scale: Any) -> None:
+    if not (_finite(scale) and scale > 0):
+        raise ArgumentError(
+            f"prior {name}={value!r} has scale {scale!r}",
+            rule="every prior scale is a positive finite number",
+            next_step=f"give {name} a positive scale in the priors file",
+        )
+
+
+def _not_a_prior(name: str, value: object, rule: str) -> ArgumentError:
+    return ArgumentError(
+        f"prior {name}={str(value)[:60]!r} is not of its kind",
+        rule=f"{name} is {rule}",
+        next_step=f"correct {name} in the priors file, or leave it out",
+    )
+
+
 @dataclass(frozen=True)
 class TransferPriors:
     """Priors of the transfer model, logit scale.
@@ -84,7 +119,7 @@ class TransferPriors:
     mu_practice: tuple[float, float] = (0.0, 1.0)
     tau_practice_sd: float = 0.5
     tau_game_sd: float = 0.25
-    tau_family: Literal["half_normal", "uniform", "inverse_gamma_variance"] = "half_normal"
+    tau_family: TauFamily = "half_normal"
     tilt_game: tuple[float, float] | None = (0.55, 0.40)
     tilt_practice: tuple[float, float] | None = (0.85, 0.50)
     lkj_eta: float = 1.0
@@ -96,13 +131,17 @@ class TransferPriors:
 
     def __post_init__(self) -> None:
         for name, value in asdict(self).items():
-            scale = value[1] if isinstance(value, (tuple, list)) else value
-            if isinstance(scale, (int, float)) and not (np.isfinite(scale) and scale > 0):
-                raise ArgumentError(
-                    f"prior {name}={value!r} has scale {scale!r}",
-                    rule="every prior scale is a positive finite number",
-                    next_step=f"give {name} a positive scale in the priors file",
-                )
+            if name == "tau_family":
+                if value not in get_args(TauFamily):
+                    raise _not_a_prior(name, value, f"one of {', '.join(get_args(TauFamily))}")
+            elif name in _PAIRS:
+                if value is None and name in _OPTIONAL:
+                    continue
+                if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
+                    raise _not_a_prior(name, value, "two numbers, mean and scale")
+                _require_scale(name, value, value[1])
+            else:
+                _require_scale(name, value, value)
 
     @classmethod
     def for_level(cls, level: Level) -> TransferPriors:

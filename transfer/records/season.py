@@ -242,11 +242,21 @@ def _known_keys(found: Mapping[str, Any], known: tuple[str, ...], place: str) ->
             )
 
 
+#: Longest name of a file or folder that the usual file systems hold, bytes.
+_LONGEST = 255
+
+
 def _path(folder: Path, key: str, value: Any) -> Path:
     if not isinstance(value, str) or not value.strip():
         raise _refuse(
             key, value, "a file name in quotes", f'write e.g. {key} = "{key.split(".")[-1]}.csv"'
         )
+    parts = [folder.anchor, *Path(value).parts]
+    if any(ord(c) < 32 for c in value) or max(len(part.encode()) for part in parts) > _LONGEST:
+        raise _refuse(
+            key, f"{value[:40]!r}...", f"a file name of at most {_LONGEST} bytes on one line",
+            "correct the name under [files]",
+        )  # fmt: skip
     return folder / value
 
 

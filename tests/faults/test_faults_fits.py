@@ -129,7 +129,9 @@ def test_ctrl_c_while_fitting_leaves_nothing(season, run, monkeypatch):
 
 #: The command with so many draws that no machine is through with them when Ctrl-C comes.
 ENDLESS = (
-    "import sys, nutpie, transfer.models.fit as fit\n"
+    "import signal, sys, nutpie, transfer.models.fit as fit\n"
+    # Jobs that a shell starts in the background are born deaf to Ctrl-C.
+    "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
     "from transfer.models.sampling import SamplerSettings\n"
     "fit.sampler_for = lambda *_, **__: SamplerSettings(draws=1_000_000, tune=500)\n"
     "sample = nutpie.sample\n"
@@ -150,7 +152,7 @@ def test_ctrl_c_in_a_running_fit(season):
     try:
         lines = iter(worker.stderr.readline, "")
         assert "sampling\n" in lines  # reads up to this line
-        time.sleep(2)
+        time.sleep(1)
         assert worker.poll() is None, "the fit is still at work"
         worker.send_signal(signal.SIGINT)
         _, err = worker.communicate(timeout=60)

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from readers import GAMES, Target, meets, targets
 
+from transfer.cli.verify import verify_run
 from transfer.errors import ArgumentError, RecordsError, StorageError
 from transfer.records.reading import read_records
 
@@ -212,3 +213,14 @@ def test_names_that_no_file_can_have_are_refused(readers, tmp_path, name):
     with pytest.raises(ArgumentError, match=r"files\.roster") as caught:
         readers["transfer.toml"].read(tmp_path / "transfer.toml")
     assert "one line" in caught.value.rule
+
+
+def test_a_manifest_that_names_no_possible_file_finds_it_missing(readers, tmp_path):
+    """Found by the study: too long a name came out of the operating system."""
+    manifest = json.loads(readers["run manifest"].good)
+    manifest["inputs"]["games"]["file"] = "9" * 400
+    manifest["inputs"]["practice"] = {"file": "x\0y", "sha256": "0" * 64}
+    (tmp_path / "manifest.json").write_text(json.dumps(manifest))
+    (tmp_path / "SHA256SUMS").write_text(f"{'0' * 64}  {'8' * 400}\n")
+    found = verify_run(tmp_path).table.set_index("name")["state"]
+    assert found["9" * 400] == found["x\0y"] == found["8" * 400] == "missing"

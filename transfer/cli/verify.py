@@ -142,10 +142,13 @@ def _manifest_row(manifest: dict[str, Any]) -> _Row:
 
 
 def _compare(kind: str, name: str, path: Path, stated: str) -> _Row:
+    import os.path
+
     from transfer.cli.runs import file_hash
     from transfer.errors import StorageError
 
-    if not path.exists():
+    # Unlike the method of a path it answers for names that no file can have, too.
+    if not os.path.exists(path):  # noqa: PTH110
         return (kind, name, "missing", "")
     try:
         found = file_hash(path)

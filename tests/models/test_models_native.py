@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import erfc
 
 from transfer.models.native import native_data, native_model, variables
 from transfer.models.priors import TransferPriors
@@ -55,6 +56,12 @@ def small_design(k: int, terms: frozenset[str], seed: int = 5) -> TransferDesign
     )  # fmt: skip
 
 
+def half_normal(t: np.ndarray, scale: np.ndarray | float) -> np.ndarray:
+    """Mean of the positive part of a normal variable with mean t, in units of scale."""
+    share = erfc(-t / np.sqrt(2)) / 2
+    return scale * (t * share + np.exp(-(t**2) / 2) / np.sqrt(2 * np.pi))
+
+
 class Map:
     """From the compiled model's coordinates to PyMC's, written again in plain (complex) numpy.
 
@@ -71,6 +78,9 @@ class Map:
         at = 16 + 2 * size + size + size * (size - 1) + 4 + 2 * size + 2 * columns
         self.precision, self.response = self.buffer[at:][: 2 * units * size].reshape(2, units, size)
         self.weight = self.buffer[at + 2 * units * size + 2 * cells :][:cells]
+        #: The settings in the order of the Cholesky factor, and where each of them is in it.
+        self.order = header[-size:]
+        self.rank = np.argsort(self.order)
 
     def take(self, x: np.ndarray) -> dict[str, np.ndarray]:
         """Split the coordinates by block."""
@@ -101,15 +111,21 @@ class Map:
         assert at == len(x)
         return parts
 
-    def tau(self, t: np.ndarray) -> np.ndarray:
-        """Spread from its coordinate, by family."""
+    def logged(self, t, scale):
+        """Half-normal value, and PyMC's coordinate, its logarithm."""
+        value = half_normal(t, scale)
+        self.logs += np.log(scale * erfc(-t / np.sqrt(2)) / 2 / value).sum()
+        return value, np.log(value)
+
+    def spread(self, t):
+        """tau in the order of the Cholesky factor, and PyMC's coordinate by family."""
         k = len(t) - 1
-        scale = np.array([self.priors.tau_practice_sd] * k + [self.priors.tau_game_sd])
+        scale = np.array([self.priors.tau_practice_sd] * k + [self.priors.tau_game_sd])[self.order]
         if self.priors.tau_family == "half_normal":
-            return np.exp(t)
+            return *self.logged(t, scale), "tau_log__"
         if self.priors.tau_family == "uniform":
-            return scale / (1 + np.exp(-t))
-        return np.exp(-t / 2)
+            return scale / (1 + np.exp(-t)), t, "tau_interval__"
+        return np.exp(-t / 2), t, "tau_precision_log__"
 
     def folded(self, t, scale):
         """Signed standard deviation, its sign, and PyMC's coordinate log |sd|."""
@@ -124,12 +140,12 @@ class Map:
         total = np.zeros(len(design.n), dtype=complex)
         if design.distance is not None:
             prior = np.array([priors.beta_distance_practice] * k + [priors.beta_distance_game]).T
-            out["beta_distance"] = prior[0] + prior[1] * parts["distance"]
+            out["beta_distance"] = prior[0] + prior[1] * parts["distance"][self.rank]
             self.logs += np.log(prior[1]).sum()
             total += out["beta_distance"][design.setting] * design.distance
         if design.contest is not None:
-            out["contest_step_log__"] = parts["contest"]
-            effect = np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
+            step, out["contest_step_log__"] = self.logged(parts["contest"], priors.contest_step_sd)
+            effect = np.concatenate([[0], -np.cumsum(step)])
             total += effect[design.contest]
         if design.defender is not None:
             folded = self.folded(parts["defender_sd"], priors.defender_sd)
@@ -145,7 +161,7 @@ class Map:
         return total
 
     def cholesky(self, z: np.ndarray, size: int) -> np.ndarray:
-        """Cholesky factor from partial correlations; keeps PyMC's row coordinates."""
+        """Cholesky factor from partial correlations, in the model's own order of settings."""
         chol = np.zeros((size, size), dtype=complex)
         chol[0, 0] = 1
         at = 0
@@ -153,13 +169,23 @@ class Map:
             rest = 1.0 + 0j
             for j in range(i):
                 chol[i, j] = np.tanh(z[at]) * np.sqrt(rest)
-                # dL_ij/dz; the map to PyMC's row coordinates follows below.
                 self.logs += np.log(1 - np.tanh(z[at]) ** 2) + np.log(rest) / 2
                 rest = rest * (1 - np.tanh(z[at]) ** 2)
                 at += 1
             chol[i, i] = np.sqrt(rest)
-            self.logs -= (i + 2) * np.log(chol[i, i])
         return chol
+
+    def reordered(self, chol: np.ndarray, white: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Cholesky factor and white noise in PyMC's order of settings."""
+        omega, size = chol @ chol.T, len(chol)
+        other = plain_cholesky(omega[np.ix_(self.rank, self.rank)])
+        # Off the diagonal d Omega / d L is triangular: row i, column j has L_jj in its diagonal.
+        power = size - 1 - np.arange(size)
+        self.logs += (power * np.log(np.diag(chol) / np.diag(other))).sum()
+        # From L to PyMC's row coordinates.
+        self.logs -= ((np.arange(1, size) + 2) * np.log(np.diag(other)[1:])).sum()
+        self.logs += len(white) * np.log(np.diag(chol) / np.diag(other)).sum()
+        return other, np.linalg.solve(other, (white @ chol.T)[:, self.rank].T).T
 
     def drawn(self, m, s, precision, response, x):
         """Value and white noise of one informed deviation."""
@@ -174,14 +200,14 @@ class Map:
         k, groups = size - 1, len(design.programs)
         self.logs = 0j
         parts, out = self.take(x), {}
-        suffix = {"half_normal": "tau_log__", "uniform": "tau_interval__"}
-        out[suffix.get(priors.tau_family, "tau_precision_log__")] = parts["tau"]
-        tau = self.tau(parts["tau"])
+        rank = self.rank
+        tau, coordinate, name = self.spread(parts["tau"])
+        out[name] = coordinate[rank]
         response = self.response.astype(complex)
         offset = self.offsets(parts, out)
         if self.precision.any() and np.any(offset != 0):
             kept = design.n > 0
-            np.add.at(response, (design.unit[kept], design.setting[kept]),
+            np.add.at(response, (design.unit[kept], rank[design.setting[kept]]),
                       -self.weight * offset[kept])  # fmt: skip
         share = 1 / (1 + self.precision * tau**2)
         v, n = np.zeros((2, groups, size), dtype=complex)
@@ -189,18 +215,19 @@ class Map:
         np.add.at(n, design.program, response * share)
         sd = np.zeros(size)
         if groups > 1:
-            sd, sign, out["program_sd_log__"] = self.folded(parts["program_sd"], priors.program_sd)
-        loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game]).T
+            sd, sign, logged = self.folded(parts["program_sd"], priors.program_sd)
+            out["program_sd_log__"] = logged[rank]
+        loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game])[self.order].T
         e = 1 / (1 + v * sd**2)
         precision = 1 / scale**2 + (v * e).sum(0)
         mu = (loc / scale**2 + (n * e).sum(0)) / precision + parts["mu"] / np.sqrt(precision)
         self.logs -= np.log(precision).sum() / 2
-        out["mu"] = mu
+        out["mu"] = mu[rank]
         centre = np.tile(mu, (groups, 1))
         if groups > 1:
             wide = np.tile(sd, (groups, 1))
             centre, noise = self.drawn(centre, wide, v, n, parts["program"])
-            out["z_program"] = sign * noise
+            out["z_program"] = (sign * noise)[:, rank]
             # PyMC's coordinate is the noise, not the value.
             self.logs -= groups * np.log(sign * sd).sum()
         chol = self.cholesky(parts["z"], size)
@@ -210,11 +237,22 @@ class Map:
             s = np.full(units, tau[j] * chol[j, j])
             _, w[:, j] = self.drawn(m, s, self.precision[:, j], response[:, j], parts["unit"][:, j])
             self.logs -= units * np.log(s[0])
-        out["z"] = w
+        chol, out["z"] = self.reordered(chol, w)
+        out["tau"], out["chol"] = tau[rank], chol
         if size > 1:
             rows = (chol / np.diag(chol)[:, None])[1:, :-1]
             out["omega_cholesky_cholesky_corr__"] = rows
         return out, self.logs
+
+
+def plain_cholesky(matrix: np.ndarray) -> np.ndarray:
+    """Lower factor of a symmetric, perhaps complex, matrix without conjugates."""
+    low = np.zeros_like(matrix)
+    for i in range(len(matrix)):
+        for j in range(i):
+            low[i, j] = (matrix[i, j] - low[i, :j] @ low[j, :j]) / low[j, j]
+        low[i, i] = np.sqrt(matrix[i, i] - low[i, :i] @ low[i, :i])
+    return low
 
 
 def plain_mode():
@@ -311,6 +349,37 @@ def test_density_is_that_of_the_pymc_model(k, terms, priors):
     np.testing.assert_allclose(constants, constants[0], rtol=1e-10, atol=1e-9)
 
 
+def test_settings_that_are_hardly_known_come_last_in_the_factor():
+    rng = np.random.default_rng(4)
+    units, spread = 40, np.array([0.02, 0.8, 0.3, 0.1])
+    n = np.broadcast_to([400, 400, 400, 60], (units, 4))
+    design = TransferDesign(
+        settings=("rep/a", "rep/b", "rep/c"),
+        units=tuple(f"P{i:02d}" for i in range(units)),
+        programs=("A", "B"),
+        n=n.ravel(),
+        y=rng.binomial(n, 1 / (1 + np.exp(-spread * rng.normal(size=(units, 4))))).ravel(),
+        unit=np.repeat(np.arange(units), 4),
+        setting=np.tile(np.arange(4), units),
+        program=np.arange(units) % 2,
+    )
+    assert Map(design, HALF_NORMAL).order[:2].tolist() == [1, 2]
+
+
+def test_the_cases_hold_settings_in_another_order():
+    orders = [Map(small_design(k, terms), priors).order for k, terms, priors in CASES]
+    assert any(np.any(np.diff(order) < 0) for order in orders)
+
+
+def test_density_is_finite_where_a_spread_all_but_vanishes():
+    data = native_data(small_design(2, frozenset()), HALF_NORMAL)
+    x = np.zeros(data.dim)
+    x[3:6] = [-12.0, -5.0, 12.0]
+    value, grad = data.log_density(x)
+    assert np.isfinite(value)
+    assert np.all(np.isfinite(grad))
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     k=st.integers(0, 3),
@@ -345,9 +414,8 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     to_pymc = Map(design, HALF_NORMAL)
     mapped, _ = to_pymc(x.astype(complex))
     parts = to_pymc.take(x)
-    chol = to_pymc.cholesky(parts["z"], k + 1).real
-    tau = np.exp(parts["tau"])
-    sd = np.abs(HALF_NORMAL.program_sd * parts["program_sd"])
+    chol, tau = mapped["chol"].real, mapped["tau"].real
+    sd = np.abs(HALF_NORMAL.program_sd * parts["program_sd"])[to_pymc.rank]
     defender_sd = HALF_NORMAL.defender_sd * parts["defender_sd"]
     effect = mapped["z_program"].real * sd
     np.testing.assert_allclose(draw["mu"], mapped["mu"].real)
@@ -356,9 +424,8 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     np.testing.assert_allclose(draw["program_effect"], effect, rtol=1e-9)
     theta = draw["mu"] + effect[design.program] + (mapped["z"].real @ chol.T) * tau
     np.testing.assert_allclose(draw["theta"], theta, rtol=1e-9)
-    np.testing.assert_allclose(
-        draw["beta_contest"], np.concatenate([[0], -np.cumsum(np.exp(parts["contest"]))])
-    )
+    step = np.exp(mapped["contest_step_log__"].real)
+    np.testing.assert_allclose(draw["beta_contest"], np.concatenate([[0], -np.cumsum(step)]))
     np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
     np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
     np.testing.assert_allclose(draw["defender_effect"], defender_sd * parts["defender"])

@@ -50,7 +50,7 @@ def sampler_for(design: TransferDesign, engine: Engine = "native") -> SamplerSet
     if engine == "native":
         if len(design.units) < _MANY_UNITS:
             return SamplerSettings(draws=1000, tune=500, target_accept=0.9, adaptation="diag")
-        return SamplerSettings(draws=800, tune=400, target_accept=0.8, adaptation="diag")
+        return SamplerSettings(draws=800, tune=300, target_accept=0.7, adaptation="diag")
     if uses_centred(design):
         return SamplerSettings(draws=1500, tune=800, target_accept=0.9, adaptation="diag")
     return SamplerSettings(draws=1000, tune=600, target_accept=0.9, adaptation="low_rank")

@@ -26,6 +26,8 @@ _HEADER = 16
 #: Attempts by which a cell's rate is pulled to its setting's before its precision is taken; only
 #: the speed of the sampler depends on it (own measurement).
 _PULL = 20.0
+#: Coordinate of a half-normal value near its median, .67 of the scale.
+_MIDDLE = 0.4
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,28 @@ def _expansion(design: TransferDesign, offset: np.ndarray) -> tuple[np.ndarray, 
     return weight, weight * logit(rate) + design.y - design.n * rate
 
 
+def _order(precisions: np.ndarray, responses: np.ndarray, program: np.ndarray) -> np.ndarray:
+    """Settings from the best to the least well measured: the order of the Cholesky factor.
+
+    A setting whose rates are hardly known holds up every correlation that is taken given it; last
+    in the order, it holds up its own only. Spread by moments within programs (DerSimonian and
+    Laird 1986, from memory), information as the mean reliability of a player's rate.
+    """
+    known = precisions > 0
+    total, square, made = (
+        np.array([np.bincount(program, v) for v in values.T])
+        for values in (precisions, precisions**2, responses)
+    )
+    safe = np.where(total > 0, total, 1.0)
+    rate = responses / np.where(known, precisions, 1.0)
+    excess = (precisions * (rate - (made / safe).T[program]) ** 2).sum(0)
+    excess -= known.sum(0) - (total > 0).sum(1)
+    divisor = (total - square / safe).sum(1)
+    variance = np.maximum(excess, 0.0) / np.where(divisor > 0, divisor, 1.0)
+    reliability = precisions * variance / (1 + precisions * variance)
+    return np.argsort(-reliability.mean(0), kind="stable")
+
+
 def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     """Pack a design and its priors for the compiled density.
 
@@ -135,7 +159,9 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     precisions, responses = np.zeros((units, size)), np.zeros((units, size))
     np.add.at(precisions, at, weight)
     np.add.at(responses, at, response)
-    game = np.tril_indices(size, -1)[0] == k
+    order = _order(precisions, responses, design.program)
+    rows, columns = np.tril_indices(size, -1)
+    game = (order[rows] == k) | (order[columns] == k)
     tilt = priors.tilt_game is not None and priors.tilt_practice is not None
     tilts = np.zeros((2, len(game)))
     if priors.tilt_game is not None and priors.tilt_practice is not None:
@@ -146,14 +172,14 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     covariates = none[:, None][:, :0] if design.covariates is None else design.covariates
     slopes = [priors.beta_distance_practice] * k + [priors.beta_distance_game]
     floats = [
-        np.array([priors.mu_practice] * k + [priors.mu_game]).T,
-        np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd]),
+        np.array([priors.mu_practice] * k + [priors.mu_game])[order].T,
+        np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])[order],
         tilts,
         np.array([priors.lkj_eta, priors.program_sd, priors.contest_step_sd, priors.defender_sd]),
-        np.array(slopes).T,
+        np.array(slopes)[order].T,
         np.array(design.covariate_priors).reshape(-1, 2)[: covariates.shape[1]].T,
-        precisions,
-        responses,
+        precisions[:, order],
+        responses[:, order],
         design.n,
         design.y,
         weight,
@@ -162,10 +188,11 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     ]
     whole = [
         design.unit,
-        design.setting,
+        np.argsort(order)[design.setting],
         design.program,
         none if design.contest is None else design.contest,
         none - 1 if design.defender is None else design.defender,
+        order,
     ]
     flat = np.concatenate([np.asarray(a, dtype=float).ravel() for a in floats])
     tail = np.concatenate([np.asarray(a).astype(np.int64).ravel() for a in whole])
@@ -212,9 +239,8 @@ def initial_point(
     units, size = design.dims
     k = size - 1
     centre = np.zeros(dim)
-    scales = np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])
     if priors.tau_family == "half_normal":
-        centre[size : 2 * size] = np.log(0.6 * scales)
+        centre[size : 2 * size] = _MIDDLE
     elif priors.tau_family == "inverse_gamma_variance":
         centre[size : 2 * size] = -2 * np.log(0.3)
     if priors.tilt_practice is not None and priors.tilt_game is not None:
@@ -225,7 +251,7 @@ def initial_point(
         at += size * (1 + len(design.programs))
     at += size if design.distance is not None else 0
     if design.contest is not None:
-        centre[at : at + len(design.contests) - 1] = np.log(0.6 * priors.contest_step_sd)
+        centre[at : at + len(design.contests) - 1] = _MIDDLE
         at += len(design.contests) - 1
     if design.defender is not None:
         centre[at] = 0.6

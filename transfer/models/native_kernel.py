@@ -8,19 +8,19 @@ about t is written as
 
 so that x is close to standard normal whatever s is: not centred where P is small, centred where
 it is large, by degrees in between. Units, programs and the population mean all use it, each with
-the likelihood of the level below. The density is exact for any P and t (the Jacobian is in it);
-they only decide how well the sampler moves. Correlations use partial correlations on the tanh
-scale (Lewandowski, Kurowicka and Joe 2009); the idea of a likelihood-informed reparametrisation
-is in Papaspiliopoulos, Roberts and Skoeld 2007 (both from memory). Standard deviations of programs
-and defenders are |t| with t normal: their half-normal prior without a long way to go to zero.
-
+the likelihood of the level below. The density is exact for any P and t (the Jacobian is in it),
+and for any order of the settings; they only decide how well the sampler moves. Correlations use
+partial correlations on the tanh scale (Lewandowski, Kurowicka and Joe 2009); the idea of a
+likelihood-informed reparametrisation is in Papaspiliopoulos, Roberts and Skoeld 2007 (both from
+memory). No standard deviation has a long way to go to zero: those of programs and defenders are
+|t| with t normal, the others have a coordinate with a normal tail (see `_half_normal`).
 Everything compiled lives in this one file, because the cache on disk follows its date.
 """
 
 from __future__ import annotations
 
 from collections import namedtuple
-from math import atanh, exp, log, log1p, sqrt, tanh
+from math import atanh, erfc, exp, log, log1p, pi, sqrt, tanh
 from typing import Any
 
 import numba
@@ -50,7 +50,7 @@ Data = namedtuple(
     "Data",
     "size units programs cells steps defenders covariates distance family tilt "
     "mu_prior tau_scale tilt_prior scales slope_prior covariate_prior precision response "
-    "n y weight feet columns unit setting program contest defender",
+    "n y weight feet columns unit setting program contest defender order",
 )
 #: What one evaluation works out: values first, then gradients in them (g...).
 _State = namedtuple(
@@ -71,7 +71,7 @@ def _pointer(context: Any, address: Any) -> Any:
     return numba.types.voidptr(address), generate
 
 
-# Views by address: slices and reshapes would take numba several times as long to compile.
+# Views by address: numba compiles slices and reshapes several times as long.
 @jit
 def _line(address: Any, at: Any, length: Any) -> Any:
     return numba.carray(_pointer(address + 8 * at), (length,), np.float64)
@@ -106,6 +106,7 @@ def _unpack(a: Any) -> Any:
         _line(a, cell + 2 * n, n), _line(a, cell + 3 * n, n), _sheet(a, cell + 4 * n, n, j),
         _whole(a, whole, n), _whole(a, whole + n, n), _whole(a, whole + 2 * n, u),
         _whole(a, whole + 2 * n + u, n), _whole(a, whole + 3 * n + u, n),
+        _whole(a, whole + 4 * n + u, s),
     )  # fmt: skip
 
 
@@ -162,10 +163,12 @@ def _starts(d: Any) -> Any:
 
 @jit
 def _half_normal(t: float, scale: float) -> Any:
-    """Log density on the log scale, the value and the derivative of the density in t."""
-    value = exp(t)
-    ratio = value / scale
-    return t - 0.5 * ratio * ratio, value, 1.0 - ratio * ratio
+    """Log density, value scale E max(t + N(0, 1), 0), and their slopes (value's first)."""
+    share = 0.5 * erfc(-t / sqrt(2.0))
+    bell = exp(-0.5 * t * t) / sqrt(2.0 * pi)
+    ratio = t * share + bell
+    lp = log(share) - 0.5 * ratio * ratio
+    return lp, scale * ratio, scale * share, bell / share - ratio * share
 
 
 @jit
@@ -175,8 +178,7 @@ def _spread(t: Any, d: Any, st: Any, grad: Any) -> float:
     for k in range(d.size):
         scale = d.tau_scale[k]
         if d.family == 0:
-            lp, st.tau[k], grad[k] = _half_normal(t[k], scale)
-            st.slope[k] = st.tau[k]
+            lp, st.tau[k], st.slope[k], grad[k] = _half_normal(t[k], scale)
             total += lp
         elif d.family == 1:
             share = 1.0 / (1.0 + exp(-t[k]))
@@ -262,7 +264,7 @@ def _term_priors(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
             total -= 0.5 * x[q] * x[q]
             grad[q] = -x[q]
     for q in range(d.steps):
-        lp, step, grad[at[7] + q] = _half_normal(x[at[7] + q], d.scales[2])
+        lp, step, _, grad[at[7] + q] = _half_normal(x[at[7] + q], d.scales[2])
         total += lp
         st.effect[q + 1] = st.effect[q] - step
     return total
@@ -312,7 +314,7 @@ def _offsets_back(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
     tail = 0.0
     for q in range(d.steps - 1, -1, -1):
         tail += st.geffect[q + 1]
-        grad[at[7] + q] -= tail * exp(x[at[7] + q])
+        grad[at[7] + q] -= tail * _half_normal(x[at[7] + q], d.scales[2])[2]
 
 
 @jit
@@ -504,42 +506,43 @@ def _copy(out: Any, q: int, values: Any, factor: float) -> int:
 
 
 @jit
-def _slopes(out: Any, q: int, prior: Any, x: Any) -> int:
-    for i in range(len(x)):
-        out[q + i] = prior[0, i] + prior[1, i] * x[i]
-    return q + len(x)
+def _place(out: Any, q: int, values: Any, order: Any) -> int:
+    """Write one value per setting, in the order of the records."""
+    for k in range(len(values)):
+        out[q + order[k]] = values[k]
+    return q + len(values)
 
 
 @jit
 def _write_omega(out: Any, q: int, d: Any, chol: Any) -> int:
+    if d.size == 1:
+        return q
     for i in range(d.size):
         for j in range(d.size):
             rho = 0.0
             for m in range(min(i, j) + 1):
                 rho += chol[i, m] * chol[j, m]
-            out[q] = 1.0 if i == j else rho
-            q += 1
-    return q
+            out[q + d.order[i] * d.size + d.order[j]] = 1.0 if i == j else rho
+    return q + d.size * d.size
 
 
 @jit
 def _write(x: Any, at: Any, d: Any, st: Any, out: Any) -> None:
     """Write mu, tau, omega, theta and the terms, flat, in the order of `native.variables`."""
-    q = _copy(out, _copy(out, 0, st.mu, 1.0), st.tau, 1.0)
-    if d.size > 1:
-        q = _write_omega(out, q, d, st.chol)
+    q = _place(out, _place(out, 0, st.mu, d.order), st.tau, d.order)
+    q = _write_omega(out, q, d, st.chol)
     for p in range(d.units):
-        q = _copy(out, q, st.theta[p], 1.0)
+        q = _place(out, q, st.theta[p], d.order)
     if d.programs > 1:
-        for g in range(d.programs):
-            for k in range(d.size):
-                out[q] = st.sd[k] * st.program_w[g, k]
-                q += 1
         for k in range(d.size):
-            out[q] = abs(st.sd[k])
-            q += 1
+            for g in range(d.programs):
+                out[q + g * d.size + d.order[k]] = st.sd[k] * st.program_w[g, k]
+            out[q + d.programs * d.size + d.order[k]] = abs(st.sd[k])
+        q += (d.programs + 1) * d.size
     if d.distance:
-        q = _slopes(out, q, d.slope_prior, x[at[6] : at[7]])
+        for k in range(d.size):
+            out[q + d.order[k]] = d.slope_prior[0, k] + d.slope_prior[1, k] * x[at[6] + k]
+        q += d.size
     if d.steps:
         q = _copy(out, q, st.effect, 1.0)
     if d.defenders:
@@ -547,7 +550,8 @@ def _write(x: Any, at: Any, d: Any, st: Any, out: Any) -> None:
         q = _copy(out, q, x[at[8] + 1 : at[9]], sd)
         out[q] = abs(sd)
         q += 1
-    _slopes(out, q, d.covariate_prior, x[at[9] : at[10]])
+    for j in range(d.covariates):
+        out[q + j] = d.covariate_prior[0, j] + d.covariate_prior[1, j] * x[at[9] + j]
 
 
 _ERROR_GRADIENT, _ERROR_VALUE = 3, 4

@@ -127,7 +127,8 @@ ANSWERS: dict[str, str] = {
     "`counts divided` shows what it brings.",
     "defender effects ignored": "Nothing, unless the records name the defender; then the defender "
     "can enter the model (`--terms defender`) and `transfer session` shows ratings. The row "
-    "`defender named` shows what it brings.",
+    "`defender named` shows what it brings; `refused` counts the seasons in which the sampler "
+    "failed its checks twice with the defender in the model, so that no answer was given.",
     "contest mislabelled": "Only work that was charted twice can show it: the report then gives "
     "agreement and kappa (below), and else says that agreement is not known.",
     "heavy-tailed players": "The check against new players of the fitted population (in the "

@@ -54,8 +54,8 @@ ATTEMPTS = np.array([1500, 1500, 450, 450, 69])
 ENGINE_NOTE = (
     "The one-team case and the first 127 data sets of the 12-program case were fitted by the "
     "engine as it was before settings with hardly any spread were put last in the Cholesky factor. "
-    "That engine failed its gate twice in 1 of 300 and 16 of 127 data sets; these 17, and no others, "
-    "were fitted again by the present engine, which samples the same posterior."
+    "That engine failed its gate twice in 1 of 300 and 16 of 127 data sets; these 17, and no "
+    "others, were fitted again by the present engine, which samples the same posterior."
 )
 Ranks = dict[str, float]
 

@@ -65,7 +65,7 @@ _OPTIONAL = ("tilt_game", "tilt_practice")
 
 def _finite(*values: object) -> bool:
     """Whether all are numbers that a computer holds; True and False are none."""
-    numbers = [v for v in values if isinstance(v, int | float | np.number)]
+    numbers: list[Any] = [v for v in values if isinstance(v, int | float | np.number)]
     whole = len(numbers) == len(values) and not any(isinstance(v, bool) for v in values)
     return whole and all(abs(v) < _LARGEST for v in numbers)
 

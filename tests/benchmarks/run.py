@@ -58,7 +58,8 @@ def run_one(way: str, programs: int, folder: Path, cap: int) -> None:
             [python, str(HERE / "peers.py"), way, str(programs), str(out)],
             env={**os.environ, **limits}, timeout=cap, capture_output=True, text=True, check=False,
         )  # fmt: skip
-        state = "done" if done.returncode == 0 else f"failed: {done.stderr.strip()[-200:]}"
+        said = done.stderr.strip().splitlines() or ["no word"]
+        state = "done" if done.returncode == 0 else f"failed: {said[-1][-160:]}"
     except subprocess.TimeoutExpired:
         state = "cut off"
     note = {"state": state, "cap_s": cap, "took_s": time.perf_counter() - began}

@@ -134,3 +134,18 @@ def invented_mix(draws: int = 400, seed: int = 11):
         Provenance(seed, "invented"),
     )
     return MixFacts(advice, growth, 13)
+
+
+def files_of(
+    frame: pd.DataFrame, by: pd.Series, folder: Path, name: str, ending: str
+) -> list[Path]:
+    """Write a table as one CSV or Parquet file per value of `by`."""
+    files = []
+    for number, (_, part) in enumerate(frame.groupby(by)):
+        path = folder / f"{name}-{number}.{ending}"
+        if ending == "csv":
+            part.to_csv(path, index=False)
+        else:
+            part.to_parquet(path, index=False)
+        files.append(path)
+    return files

@@ -7,6 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+from invented import files_of
 
 from transfer.errors import ArgumentError, RecordsError, StorageError
 from transfer.records.bulk import bulk_cells
@@ -69,15 +70,7 @@ def game_rows(seed: int = 2) -> pd.DataFrame:
 def written(folder, frame: pd.DataFrame, name: str, ending: str, weeks: bool = True) -> list:
     """Write a table as one file per week."""
     week = (frame["date"] - pd.Timestamp("2025-11-03")).dt.days // 7 if weeks else frame["date"] * 0
-    files = []
-    for number, part in frame.groupby(week):
-        path = folder / f"{name}-{number}.{ending}"
-        if ending == "csv":
-            part.to_csv(path, index=False)
-        else:
-            part.to_parquet(path, index=False)
-        files.append(path)
-    return files
+    return files_of(frame, week, folder, name, ending)
 
 
 @pytest.mark.parametrize("ending", ["parquet", "csv"])

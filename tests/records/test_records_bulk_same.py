@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
+from invented import files_of
 
 from transfer.errors import RecordsError, StorageError
 from transfer.records.bulk import bulk_cells
@@ -117,15 +118,7 @@ _PRACTICE_ONLY = ("contest", "mode", "spot", "side", "second_chart")
 
 def in_files(frame: pd.DataFrame, folder: Path, name: str, ending: str) -> list[Path]:
     """One file per day."""
-    files = []
-    for number, (_, part) in enumerate(frame.groupby(frame["date"].str[:10])):
-        path = folder / f"{name}-{number}.{ending}"
-        if ending == "csv":
-            part.to_csv(path, index=False)
-        else:
-            part.to_parquet(path, index=False)
-        files.append(path)
-    return files
+    return files_of(frame, frame["date"].str[:10], folder, name, ending)
 
 
 def same(found: Cells, wanted: Cells) -> None:

@@ -318,7 +318,7 @@ class _Count:
                 weighs, found["weight"], found["rows"]
             )
             data["distance_ft"] = np.where(data["known"], mean.round(8), np.nan)
-        by = [k for k in (*self.keys, "known") if k in data]
+        by = [k for k in self._by if k in data]
         return pd.DataFrame(data).sort_values(by, ignore_index=True)
 
     def _labels(self, name: str, codes: np.ndarray) -> pd.Categorical:

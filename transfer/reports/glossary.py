@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from html import unescape
 
 from transfer.reports import blocks
 from transfer.reports.blocks import Section
 
-__all__ = ["GLOSSARY", "terms_used", "visible_text", "words_section"]
+__all__ = ["GLOSSARY", "terms_used", "visible_text", "with_words", "words_section"]
 
 #: Term -> (pattern that finds it, its gloss).
 GLOSSARY: dict[str, tuple[str, str]] = {
@@ -151,3 +152,17 @@ def words_section(page: str) -> Section | None:
     return Section(
         "words", "Words", [blocks.pairs((term, GLOSSARY[term][1]) for term in found)], "glossary"
     )
+
+
+def with_words(page: Callable[[Sequence[Section]], str], parts: Sequence[Section]) -> str:
+    """Render a page with the glosses of the terms that it uses at its end.
+
+    Parameters
+    ----------
+    page : callable
+        Renders sections as a whole page.
+    parts : sequence of Section
+        All sections but the glosses.
+    """
+    glosses = words_section(page(parts))
+    return page(parts if glosses is None else [*parts, glosses])

@@ -24,7 +24,7 @@ from transfer.reports import assumptions, plain, sections, words
 from transfer.reports.blocks import Section
 from transfer.reports.coach import coach_sections, coach_verdict
 from transfer.reports.director import director_sections, director_verdict
-from transfer.reports.glossary import words_section
+from transfer.reports.glossary import with_words
 from transfer.reports.method import method_section, provenance_section
 from transfer.reports.mix import MixFacts
 from transfer.reports.mix_section import mix_section
@@ -320,8 +320,7 @@ def render_report(content: ReportContent) -> str:
             interactive=script,
         )
 
-    glosses = words_section(page(parts))
-    return page(parts if glosses is None else [*parts, glosses])
+    return with_words(page, parts)
 
 
 def write_report(content: ReportContent, path: Path | str) -> Path:

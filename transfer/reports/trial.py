@@ -16,7 +16,7 @@ from transfer.figures import dose, until_known
 from transfer.figures.style import setting_label
 from transfer.reports import blocks, words
 from transfer.reports.blocks import Section
-from transfer.reports.glossary import words_section
+from transfer.reports.glossary import with_words
 from transfer.reports.html import render_sections
 
 __all__ = ["adherence_section", "analysis_page", "expectation_section", "plan_page"]
@@ -283,8 +283,7 @@ def _page(title: str, verdict: dict[str, Any], parts: Sequence[Section]) -> str:
     def page(everything: Sequence[Section]) -> str:
         return render_sections(title, verdict, everything, question=_ASKED)
 
-    glosses = words_section(page(parts))
-    return page(parts if glosses is None else [*parts, glosses])
+    return with_words(page, parts)
 
 
 def _with_range(table: pd.DataFrame) -> pd.DataFrame:

@@ -74,13 +74,23 @@ class Map:
         self.buffer = native_data(design, priors).buffer
         units, size = design.dims
         header = self.buffer.view(np.int64)
-        cells, columns = int(header[4]), int(header[7])
+        cells, defenders, columns, width = (int(header[i]) for i in (4, 6, 7, 11))
         at = 16 + 2 * size + size + size * (size - 1) + 4 + 2 * size + 2 * columns
-        self.precision, self.response = self.buffer[at:][: 2 * units * size].reshape(2, units, size)
-        self.weight = self.buffer[at + 2 * units * size + 2 * cells :][:cells]
+        basis = self.buffer[at:][: defenders * (defenders + 2)].reshape(defenders + 2, defenders)
+        self.basis, self.basis_precision, self.basis_response = basis[:-2], basis[-2], basis[-1]
+        at += basis.size
+        rows = self.buffer[at:][: 2 * width * size].reshape(2, size, width)
+        assert np.all(rows[:, :, units:] == 0)
+        self.precision, self.response = rows[:, :, :units].transpose(0, 2, 1)
         #: The settings in the order of the Cholesky factor, and where each of them is in it.
         self.order = header[-size:]
         self.rank = np.argsort(self.order)
+        # Cells lie setting by setting; back to the order of the design.
+        kept = np.flatnonzero(design.n > 0)
+        self.weight = np.zeros(len(design.n))
+        turn = kept[np.argsort(self.rank[design.setting[kept]], kind="stable")]
+        if len(turn) == cells:
+            self.weight[turn] = self.buffer[at + rows.size + 2 * cells :][:cells]
 
     def take(self, x: np.ndarray) -> dict[str, np.ndarray]:
         """Split the coordinates by block."""
@@ -91,7 +101,7 @@ class Map:
             "mu": (size,),
             "tau": (size,),
             "z": (size * (size - 1) // 2,),
-            "unit": (units, size),
+            "unit": (size, units),
         }
         if groups > 1:
             shapes |= {"program_sd": (size,), "program": (groups, size)}
@@ -150,8 +160,13 @@ class Map:
         if design.defender is not None:
             folded = self.folded(parts["defender_sd"], priors.defender_sd)
             sd, sign, out["defender_sd_log__"] = folded
-            out["z_defender"] = sign * parts["defender"]
-            effect = np.append(sd * parts["defender"], 0)
+            count = len(design.defenders)
+            turned = (np.full(count, sd), self.basis_precision, self.basis_response)
+            _, w = self.drawn(np.zeros(count), *turned, parts["defender"])
+            # PyMC's coordinate is the noise, not the value; the basis is a rotation.
+            self.logs -= count * np.log(sign * sd)
+            out["z_defender"] = sign * (w @ self.basis)
+            effect = np.append(sd * (w @ self.basis), 0)
             total += effect[design.defender]
         if design.covariates is not None:
             prior = np.array(design.covariate_priors).T
@@ -208,7 +223,7 @@ class Map:
         if self.precision.any() and np.any(offset != 0):
             kept = design.n > 0
             np.add.at(response, (design.unit[kept], rank[design.setting[kept]]),
-                      -self.weight * offset[kept])  # fmt: skip
+                      -(self.weight * offset)[kept])  # fmt: skip
         share = 1 / (1 + self.precision * tau**2)
         v, n = np.zeros((2, groups, size), dtype=complex)
         np.add.at(v, design.program, self.precision * share)
@@ -235,7 +250,7 @@ class Map:
         for j in range(size):
             m = centre[design.program, j] + tau[j] * (w[:, :j] @ chol[j, :j])
             s = np.full(units, tau[j] * chol[j, j])
-            _, w[:, j] = self.drawn(m, s, self.precision[:, j], response[:, j], parts["unit"][:, j])
+            _, w[:, j] = self.drawn(m, s, self.precision[:, j], response[:, j], parts["unit"][j])
             self.logs -= units * np.log(s[0])
         chol, out["z"] = self.reordered(chol, w)
         out["tau"], out["chol"] = tau[rank], chol
@@ -416,7 +431,7 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     parts = to_pymc.take(x)
     chol, tau = mapped["chol"].real, mapped["tau"].real
     sd = np.abs(HALF_NORMAL.program_sd * parts["program_sd"])[to_pymc.rank]
-    defender_sd = HALF_NORMAL.defender_sd * parts["defender_sd"]
+    defender_sd = abs(HALF_NORMAL.defender_sd * parts["defender_sd"])
     effect = mapped["z_program"].real * sd
     np.testing.assert_allclose(draw["mu"], mapped["mu"].real)
     np.testing.assert_allclose(draw["tau"], tau)
@@ -428,7 +443,9 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     np.testing.assert_allclose(draw["beta_contest"], np.concatenate([[0], -np.cumsum(step)]))
     np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
     np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
-    np.testing.assert_allclose(draw["defender_effect"], defender_sd * parts["defender"])
-    np.testing.assert_allclose(draw["defender_sd"], abs(defender_sd))
     if k:
         np.testing.assert_allclose(draw["omega"], chol @ chol.T, rtol=1e-9)
+    np.testing.assert_allclose(draw["defender_sd"], defender_sd)
+    np.testing.assert_allclose(
+        draw["defender_effect"], mapped["z_defender"].real * defender_sd, rtol=1e-9, atol=1e-12
+    )

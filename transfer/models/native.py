@@ -23,9 +23,14 @@ __all__ = ["NativeData", "initial_point", "native_data", "native_model", "variab
 
 _FAMILIES = ("half_normal", "uniform", "inverse_gamma_variance")
 _HEADER = 16
+#: Players to whose multiple the rows are filled up; loops of fewer run one number at a time.
+_LANES = 16
 #: Attempts by which a cell's rate is pulled to its setting's before its precision is taken; only
 #: the speed of the sampler depends on it (own measurement).
 _PULL = 20.0
+#: Spread of players about their setting's mean that the basis of the defenders takes, logits
+#: (judgement, no source; only the speed of the sampler depends on it).
+_SPREAD = 0.3
 #: Coordinate of a half-normal value near its median, .67 of the scale.
 _MIDDLE = 0.4
 
@@ -139,13 +144,63 @@ def _order(precisions: np.ndarray, responses: np.ndarray, program: np.ndarray) -
     return np.argsort(-reliability.mean(0), kind="stable")
 
 
-def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
+def _defender_basis(
+    design: TransferDesign, weight: np.ndarray, response: np.ndarray, prior: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Directions of the defenders' effects in which the records speak separately.
+
+    Effects with one normal prior may be turned as one likes. What the records say best are
+    differences between defenders of the same player; a shift of all of them is hardly told from
+    the setting's mean. Players' rates (spread `_SPREAD` about their setting's mean) and the
+    means, whose prior precision is `prior` (one per setting), are taken out of the normal
+    approximation of the likelihood; its eigenvectors are the directions.
+
+    Returns
+    -------
+    basis : array, shape (V, V)
+        A direction per row.
+    precision, response : array, shape (V,)
+        Of the likelihood in each direction.
+    """
+    count = len(design.defenders)
+    units, size = design.dims
+    known = np.asarray(design.defender) >= 0
+    row = design.unit * size + design.setting
+    met, told = np.zeros((2, units * size, count))
+    at = (row[known], np.asarray(design.defender)[known])
+    np.add.at(met, at, weight[known])
+    np.add.at(told, at, response[known])
+    total, said = (np.bincount(row, v, minlength=units * size) for v in (weight, response))
+    own = total + 1 / _SPREAD**2
+    inside = np.diag(met.sum(0)) - met.T @ (met / own[:, None])
+    score = told.sum(0) - met.T @ (said / own)
+    # What is left of a player once his rate is free about the mean of the setting.
+    share = (1 / _SPREAD**2 / own)[:, None]
+    across = (met * share).reshape(units, size, count).sum(0)
+    level = (total * share[:, 0]).reshape(units, size).sum(0) + prior
+    heard = (said * share[:, 0]).reshape(units, size).sum(0)
+    inside -= across.T @ (across / level[:, None])
+    score -= across.T @ (heard / level)
+    precision, vectors = np.linalg.eigh(inside)
+    return vectors.T, np.maximum(precision, 0.0), vectors.T @ score
+
+
+def native_data(
+    design: TransferDesign,
+    priors: TransferPriors,
+    expansion: tuple[np.ndarray, np.ndarray] | None = None,
+) -> NativeData:
     """Pack a design and its priors for the compiled density.
 
     Parameters
     ----------
     design : TransferDesign
     priors : TransferPriors
+    expansion : tuple of array, shape (U, K + 1), optional
+        Precision and response of every player's cells, in the order of the records, in place of
+        those of the likelihood's normal approximation: all zero for rates that are not centred,
+        very large for centred ones. The density stays the same; only for studies of the sampler
+        and only without optional terms.
 
     Returns
     -------
@@ -160,6 +215,8 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     np.add.at(precisions, at, weight)
     np.add.at(responses, at, response)
     order = _order(precisions, responses, design.program)
+    if expansion is not None:
+        precisions, responses = expansion
     rows, columns = np.tril_indices(size, -1)
     game = (order[rows] == k) | (order[columns] == k)
     tilt = priors.tilt_game is not None and priors.tilt_practice is not None
@@ -167,31 +224,39 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     if priors.tilt_game is not None and priors.tilt_practice is not None:
         location, scale = np.array([priors.tilt_game, priors.tilt_practice]).T
         tilts = np.where(game, [location[:1], scale[:1]], [location[1:], scale[1:]])
+    means = np.array([priors.mu_practice] * k + [priors.mu_game])
     cells = len(design.n)
     none = np.zeros(cells)
     covariates = none[:, None][:, :0] if design.covariates is None else design.covariates
     slopes = [priors.beta_distance_practice] * k + [priors.beta_distance_game]
+    basis: tuple[np.ndarray, ...] = ()
+    if design.defender is not None:
+        basis = _defender_basis(design, weight, response, 1 / means[:, 1] ** 2)
+    spare = -units % _LANES
+    # One setting after the other, as the density reads the players' rates.
+    turn = np.argsort(np.argsort(order)[design.setting], kind="stable")
     floats = [
-        np.array([priors.mu_practice] * k + [priors.mu_game])[order].T,
+        means[order].T,
         np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])[order],
         tilts,
         np.array([priors.lkj_eta, priors.program_sd, priors.contest_step_sd, priors.defender_sd]),
         np.array(slopes)[order].T,
         np.array(design.covariate_priors).reshape(-1, 2)[: covariates.shape[1]].T,
-        precisions[:, order],
-        responses[:, order],
-        design.n,
-        design.y,
-        weight,
-        none if design.distance is None else design.distance,
-        covariates,
+        *basis,
+        np.pad(precisions[:, order].T, ((0, 0), (0, spare))),
+        np.pad(responses[:, order].T, ((0, 0), (0, spare))),
+        design.n[turn],
+        design.y[turn],
+        weight[turn],
+        none if design.distance is None else design.distance[turn],
+        covariates[turn],
     ]
     whole = [
-        design.unit,
-        np.argsort(order)[design.setting],
-        design.program,
-        none if design.contest is None else design.contest,
-        none - 1 if design.defender is None else design.defender,
+        design.unit[turn],
+        np.argsort(order)[design.setting][turn],
+        np.pad(design.program, (0, spare)),
+        none if design.contest is None else np.asarray(design.contest)[turn],
+        none - 1 if design.defender is None else np.asarray(design.defender)[turn],
         order,
     ]
     flat = np.concatenate([np.asarray(a, dtype=float).ravel() for a in floats])
@@ -199,10 +264,10 @@ def native_data(design: TransferDesign, priors: TransferPriors) -> NativeData:
     header = np.zeros(_HEADER, dtype=np.int64)
     steps = 0 if design.contest is None else len(design.contests) - 1
     defenders = 0 if design.defender is None else len(design.defenders)
-    header[:11] = [
+    header[:12] = [
         _HEADER + len(flat) + len(tail), size, units, len(design.programs), cells, steps,
         defenders, covariates.shape[1], design.distance is not None,
-        _FAMILIES.index(priors.tau_family), tilt,
+        _FAMILIES.index(priors.tau_family), tilt, units + spare,
     ]  # fmt: skip
     buffer = np.concatenate([header.view(float), flat, tail.view(float)])
     buffer.flags.writeable = False

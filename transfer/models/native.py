@@ -328,13 +328,19 @@ def initial_point(
     return start
 
 
-def native_model(design: TransferDesign, priors: TransferPriors) -> Any:
+def native_model(
+    design: TransferDesign,
+    priors: TransferPriors,
+    expansion: tuple[np.ndarray, np.ndarray] | None = None,
+) -> Any:
     """Return the transfer model as nutpie samples it.
 
     Parameters
     ----------
     design : TransferDesign
     priors : TransferPriors
+    expansion : tuple of array, optional
+        See `native_data`.
 
     Returns
     -------
@@ -346,7 +352,7 @@ def native_model(design: TransferDesign, priors: TransferPriors) -> Any:
 
     from transfer.models.native_kernel import expand_address, logp_address
 
-    data = native_data(design, priors)
+    data = native_data(design, priors, expansion)
     shapes = variables(design)
     sizes = [int(np.prod(shape, dtype=int)) for shape in shapes.values()]
     ends = np.cumsum(sizes)

@@ -94,6 +94,7 @@ calibration: $(STAMP)  ## simulation-based calibration (hours)
 # The ways compared with are the extra `bench`; BENCH_PYTHON names another environment that holds
 # them (pip install -e '.[bench]' there), so that this one keeps its locked versions.
 bench: $(STAMP)  ## timings side by side with plain ways of doing the same
+	$(BIN)/python tests/benchmarks/engine.py --out $(STUDIES)/engine.md
 	$(BIN)/python tests/benchmarks/run.py --out $(STUDIES)/bench.md
 
 docs: $(STAMP)  ## build the documentation into docs/_build

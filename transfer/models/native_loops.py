@@ -80,7 +80,7 @@ def shrink(r: Any, root: Any, precision: Any, spread: float) -> None:
 
 @wide
 def exp_minus_abs(e: Any, power: Any, bits: Any, x: Any) -> None:
-    """Set e to exp(-|x|); `power` is work space and `bits` the same memory as whole numbers.
+    """Set e to exp(-abs(x)); `power` is work space and `bits` the same memory as whole numbers.
 
     exp(v) = 2^n exp(v - n log 2), the rest below .35 by its Taylor series to the 13th power.
     """

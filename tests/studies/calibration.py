@@ -50,13 +50,6 @@ SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
 MODES = ("rep", "rep", "live", "live")
 #: Practice attempts by setting and game attempts of a player-season (demo scenario).
 ATTEMPTS = np.array([1500, 1500, 450, 450, 69])
-#: What a reader must know of how the committed lines came about.
-ENGINE_NOTE = (
-    "The one-team case and the first 127 data sets of the 12-program case were fitted by the "
-    "engine as it was before settings with hardly any spread were put last in the Cholesky factor. "
-    "That engine failed its gate twice in 1 of 300 and 16 of 127 data sets; these 17, and no "
-    "others, were fitted again by the present engine, which samples the same posterior."
-)
 Ranks = dict[str, float]
 
 
@@ -244,9 +237,7 @@ def markdown(rows: list[dict[str, Any]], when: str) -> str:
         "diagnostics gate twice are counted and left out.\n\n"
         f"Last written on {when}; `make calibration` runs what is missing; seeds 100000 and up, "
         f"one per data set (100000 times the place of the case, plus its number). {versions}.\n\n"
-        f"{ENGINE_NOTE}\n\n{sizes(rows)}\n\n{head}"
-        + "\n".join(lines)
-        + "\n\n![Rank curves](calibration.svg)\n"
+        f"{sizes(rows)}\n\n{head}" + "\n".join(lines) + "\n\n![Rank curves](calibration.svg)\n"
     )
 
 

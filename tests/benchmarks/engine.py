@@ -31,8 +31,9 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).resolve().parent)]
 
-from measure import PLAYERS, SEED, Clock, machine, season, summary  # noqa: E402
+from measure import PLAYERS, SEED, Clock, counts, machine, season, summary  # noqa: E402
 
+from transfer.decisions.psis import smooth_log_weights  # noqa: E402
 from transfer.files import write_text  # noqa: E402
 from transfer.models.fit import sampler_for  # noqa: E402
 from transfer.models.native import native_model  # noqa: E402
@@ -60,9 +61,7 @@ def expansion(design: TransferDesign, way: str) -> tuple[np.ndarray, np.ndarray]
         return None
     if way == "not centred":
         return np.zeros(design.dims), np.zeros(design.dims)
-    n, y = np.zeros((2, *design.dims))
-    np.add.at(n, (design.unit, design.setting), design.n)
-    np.add.at(y, (design.unit, design.setting), design.y)
+    n, y = counts(design)
     rate = (y + _PULL * (y.sum(0) + 1) / (n.sum(0) + 2)) / (n + _PULL)
     precision = np.full(design.dims, _CENTRED)
     return precision, precision * np.log(rate / (1 - rate))
@@ -147,7 +146,6 @@ def in_full(programs: int, cap: float) -> dict[str, Any]:
 def summed_out(programs: int, cap: float) -> dict[str, Any]:
     """The population sampled with the players summed out, and its way back to the exact model."""
     import marginal
-    from arviz_stats.base import array_stats
 
     design = season(programs)
     n, y, precision, response, place = marginal.expansion(design)
@@ -163,10 +161,8 @@ def summed_out(programs: int, cap: float) -> dict[str, Any]:
     marginal.correct(*few, *data[1:], TRIES, SEED)
     with Clock() as clock:
         _, logs = marginal.correct(flat["mu"], flat["tau"], flat["omega"], *data, TRIES, SEED)
-        # It takes the logs of what the weights are the inverse of.
-        smoothed, shape = array_stats.psislw(-logs)
-        weights = np.exp(smoothed - smoothed.max())
-        weights /= weights.sum()
+        smoothed, shape = smooth_log_weights(logs[:, None])
+        weights = np.exp(smoothed[:, 0])
     share = float(1 / (weights**2).sum() / len(weights))
     kept = np.searchsorted(np.cumsum(weights), (np.arange(len(logs)) + 0.5) / len(logs))
     kept = np.minimum(kept, len(logs) - 1)
@@ -176,7 +172,7 @@ def summed_out(programs: int, cap: float) -> dict[str, Any]:
     }
     found = summary(again)
     return result | {
-        "correction_s": clock.cpu, "sd_log_weight": float(logs.std()), "shape": float(shape),
+        "correction_s": clock.cpu, "sd_log_weight": float(logs.std()), "shape": float(shape[0]),
         "share": share, "names": found["names"], "mean": found["mean"], "mcse": found["mcse"],
     }  # fmt: skip
 

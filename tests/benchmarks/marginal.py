@@ -16,10 +16,11 @@ from typing import Any
 
 import numba
 import numpy as np
+from measure import counts
 from scipy.special import expit, logit
 
 from transfer.models import native
-from transfer.models.native_kernel import _place, _write_omega
+from transfer.models.native_kernel import _write_population
 from transfer.models.native_layout import starts, state, unpack, work_size
 from transfer.models.native_loops import add_scaled, dot, fill, jit, multiply, summing, wide
 from transfer.models.native_terms import correlation, correlation_back, offsets, spread, tilt
@@ -40,9 +41,7 @@ def expansion(design: TransferDesign) -> tuple[np.ndarray, ...]:
     the approximation itself.
     """
     units, size = design.dims
-    n, y = np.zeros((2, units, size))
-    np.add.at(n, (design.unit, design.setting), design.n)
-    np.add.at(y, (design.unit, design.setting), design.y)
+    n, y = counts(design)
     theta = logit((y + _PULL * (y.sum(0) + 1) / (n.sum(0) + 2)) / (n + _PULL))
     members = np.bincount(design.program)[:, None]
     cov = _PRIOR_SPREAD**2 * (0.6 + 0.4 * np.eye(size))
@@ -281,13 +280,7 @@ def _expand(dim: Any, size: Any, x_: Any, out_: Any, address: Any) -> int:
     work, unused = np.empty(work_size(d.count)), np.empty(dim)
     at, st = _starts(d.count), state(d.count, work.ctypes.data)
     total = _forward(x, at, d, st, unused)
-    settings, programs = d.count.size, len(st.program.w)
-    q = _place(out, _place(out, 0, st.value.mu, d.order), st.value.tau, d.order)
-    q = _write_omega(out, q, d.order, st.factor.chol)
-    for k in range(settings if programs > 1 else 0):
-        for g in range(programs):
-            out[q + g * settings + d.order[k]] = st.value.sd[k] * st.program.w[g, k]
-        out[q + programs * settings + d.order[k]] = abs(st.value.sd[k])
+    _write_population(0, d.order, st, out)
     return 0 if np.isfinite(total + 0.0 * work[0]) else 1
 
 

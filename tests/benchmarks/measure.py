@@ -65,6 +65,13 @@ def season(programs: int, contrast: float = 0.30, seed: int = SEED) -> TransferD
     return design_from_cells(cells)
 
 
+def counts(design: TransferDesign) -> tuple[np.ndarray, np.ndarray]:
+    """Return attempts and makes by player and setting, games last."""
+    made = np.zeros(design.dims)
+    np.add.at(made, (design.unit, design.setting), design.y)
+    return design.attempts().astype(float), made
+
+
 def columns(drawn: Mapping[str, np.ndarray]) -> tuple[list[str], np.ndarray]:
     """Return names and draws (chains, draws, M) of the reported quantities, each once."""
     names: list[str] = []

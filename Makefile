@@ -80,9 +80,9 @@ architecture: $(STAMP)  ## the map in DEVELOPERS.md is the code's
 	$(BIN)/python tests/architecture/check_map.py
 
 studies: $(STAMP)  ## long studies (hours); tables into reports/studies
-	$(BIN)/python -m transfer.decisions.trial.study --out $(STUDIES)/growth-tables.md
-	$(BIN)/python -m transfer.models.growth_study --out $(STUDIES)/growth-laplace-vs-nuts.md
-	$(BIN)/python -m transfer.decisions.mix_regret $(STUDIES)/mix-regret.md 120 20261125
+	$(BIN)/python tests/studies/growth_trials.py --out $(STUDIES)/growth-tables.md
+	$(BIN)/python tests/studies/growth_laplace_vs_nuts.py --out $(STUDIES)/growth-laplace-vs-nuts.md
+	$(BIN)/python tests/studies/mix_regret.py $(STUDIES)/mix-regret.md 120 20261125
 	$(BIN)/python tests/studies/transfer_operating.py --out $(STUDIES)
 	$(BIN)/python tests/faults/fault_table.py --out $(STUDIES)/faults.md
 	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --guided 60 --out $(STUDIES)/fuzz.md

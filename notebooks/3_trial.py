@@ -14,7 +14,7 @@ from pathlib import Path
 import pandas as pd
 
 from transfer import Scenario, analyse_trial, design_grid, make_plan, read_records, until_we_know
-from transfer.decisions.trial.registered import plan_from_assignments
+from transfer.trial.registered import plan_from_assignments
 from transfer.simulation.schedules import Crossover
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())

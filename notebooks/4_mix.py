@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from transfer import MixLimits, advise_mix, growth_draws, measure_mix, plan_session, read_records
-from transfer.decisions.mix_records import trial_precision
+from transfer.mix.measured import trial_precision
 from transfer.errors import InfeasibleError
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())

@@ -23,7 +23,7 @@ from transfer import (
     read_transfer,
     weekly_cells,
 )
-from transfer.decisions.trial.trial_cells import log_cells
+from transfer.trial.cells import log_cells
 from transfer.models.predictive import posterior_predictive, prior_predictive
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())

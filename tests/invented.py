@@ -117,9 +117,9 @@ def write_invented_records(folder: Path, players: int = 6, seed: int = 3) -> dic
 
 def invented_mix(draws: int = 400, seed: int = 11):
     """Advice on a week of two settings, from draws that are not fitted to anything."""
-    from transfer.decisions.mix import advise_mix
-    from transfer.decisions.mix_limits import MixLimits
-    from transfer.reports.mix import MixFacts
+    from transfer.mix.choose import advise_mix
+    from transfer.mix.limits import MixLimits
+    from transfer.mix.page import MixFacts
 
     rng = np.random.default_rng(seed)
     growth = rng.normal([0.05, 0.15], [0.05, 0.10], (draws, 2))

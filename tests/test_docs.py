@@ -136,7 +136,7 @@ def test_pages_hold_no_machine_path_and_load_nothing_from_elsewhere():
 def test_verdict_page_prints_the_thresholds_and_error_rates_of_the_rule():
     from scipy.stats import norm
 
-    from transfer.decisions import verdict
+    from transfer import verdict
 
     text = (DOCS / "method" / "verdict.md").read_text("utf-8")
     assert f"c > {verdict.MAX_CONTRACTION_TO_TELL:.2f}".replace("0.", ".") in text

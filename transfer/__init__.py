@@ -10,24 +10,6 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES`` by a test
-    from transfer.decisions.challenge import ChallengeBand, find_challenge
-    from transfer.decisions.charting import ChartingPlan, chart_next
-    from transfer.decisions.conversion import Conversion, conversion_table
-    from transfer.decisions.defenders import DefenderRatings, rate_defenders
-    from transfer.decisions.forecast import Forecast, forecast_games, forecast_unseen
-    from transfer.decisions.information import Information, read_information
-    from transfer.decisions.leave_out import score_leave_player_out
-    from transfer.decisions.mix import MixAdvice, advise_mix
-    from transfer.decisions.mix_limits import MixLimits
-    from transfer.decisions.mix_records import MeasuredMix, growth_draws, measure_mix
-    from transfer.decisions.reading import Reading, read_transfer
-    from transfer.decisions.rolling_origin import score_rolling_origin
-    from transfer.decisions.session.plan import SessionPlan, plan_session
-    from transfer.decisions.trial.analysis import TrialAnalysis, analyse_trial
-    from transfer.decisions.trial.assurance import Assurance, assurance, until_we_know
-    from transfer.decisions.trial.design import DesignPrecision, Scenario, design_grid
-    from transfer.decisions.trial.plan import TrialPlan, make_plan, read_plan
-    from transfer.decisions.verdict import Verdict, judge
     from transfer.errors import (
         ArgumentError,
         DiagnosticsError,
@@ -38,6 +20,14 @@ if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES``
         StorageError,
         TransferError,
     )
+    from transfer.forecast.forecast import Forecast, forecast_games, forecast_unseen
+    from transfer.forecast.leave_out import score_leave_player_out
+    from transfer.forecast.rolling_origin import score_rolling_origin
+    from transfer.mix.advice import MixAdvice
+    from transfer.mix.charting import ChartingPlan, chart_next
+    from transfer.mix.choose import advise_mix
+    from transfer.mix.limits import MixLimits
+    from transfer.mix.measured import MeasuredMix, growth_draws, measure_mix
     from transfer.models.fit import fit_transfer
     from transfer.models.growth import fit_growth
     from transfer.models.growth_data import GrowthData, growth_data
@@ -69,14 +59,26 @@ if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES``
     from transfer.rates.rate_table import RateTable, rate_table
     from transfer.rates.reliability import attempts_for_reliability
     from transfer.rates.shrinkage import BetaBinomialFit, fit_beta_binomial
+    from transfer.reading.conversion import Conversion, conversion_table
+    from transfer.reading.information import Information, read_information
+    from transfer.reading.reading import Reading, read_transfer
     from transfer.records.cells import Cells, build_cells
     from transfer.records.reading import Records, read_records
     from transfer.records.season import SeasonConfig, read_season, start_season
     from transfer.records.weeks import WeeklyCells, weekly_cells
-    from transfer.reports.html import ReportContent, write_report
+    from transfer.reports.content import ReportContent
+    from transfer.reports.html import write_report
     from transfer.results import Interval, Result
+    from transfer.session.challenge import ChallengeBand, find_challenge
+    from transfer.session.defenders import DefenderRatings, rate_defenders
+    from transfer.session.plan import SessionPlan, plan_session
     from transfer.simulation.seasons import TransferTruth, simulate_cells
     from transfer.simulation.write import write_demo
+    from transfer.trial.analysis import TrialAnalysis, analyse_trial
+    from transfer.trial.assurance import Assurance, assurance, until_we_know
+    from transfer.trial.design import DesignPrecision, Scenario, design_grid
+    from transfer.trial.plan import TrialPlan, make_plan, read_plan
+    from transfer.verdict import Verdict, judge
 
 #: Module -> the public names that live there.
 _HOMES: dict[str, tuple[str, ...]] = {
@@ -177,78 +179,74 @@ _HOMES: dict[str, tuple[str, ...]] = {
     "transfer.models.growth_posterior": ("GrowthPosterior",),
     "transfer.models.growth": ("fit_growth",),
     "transfer.models.growth_laplace": ("fit_growth_laplace",),
-    "transfer.decisions.verdict": (
+    "transfer.verdict": (
         "Verdict",
         "judge",
     ),
-    "transfer.decisions.reading": (
+    "transfer.reading.reading": (
         "Reading",
         "read_transfer",
     ),
-    "transfer.decisions.information": (
+    "transfer.reading.information": (
         "Information",
         "read_information",
     ),
-    "transfer.decisions.conversion": (
+    "transfer.reading.conversion": (
         "Conversion",
         "conversion_table",
     ),
-    "transfer.decisions.forecast": (
+    "transfer.forecast.forecast": (
         "Forecast",
         "forecast_games",
         "forecast_unseen",
     ),
-    "transfer.decisions.leave_out": ("score_leave_player_out",),
-    "transfer.decisions.rolling_origin": ("score_rolling_origin",),
-    "transfer.decisions.trial.plan": (
+    "transfer.forecast.leave_out": ("score_leave_player_out",),
+    "transfer.forecast.rolling_origin": ("score_rolling_origin",),
+    "transfer.trial.plan": (
         "TrialPlan",
         "make_plan",
         "read_plan",
     ),
-    "transfer.decisions.trial.design": (
+    "transfer.trial.design": (
         "DesignPrecision",
         "Scenario",
         "design_grid",
     ),
-    "transfer.decisions.trial.assurance": (
+    "transfer.trial.assurance": (
         "Assurance",
         "assurance",
         "until_we_know",
     ),
-    "transfer.decisions.trial.analysis": (
+    "transfer.trial.analysis": (
         "TrialAnalysis",
         "analyse_trial",
     ),
-    "transfer.decisions.mix_records": (
+    "transfer.mix.measured": (
         "MeasuredMix",
         "growth_draws",
         "measure_mix",
     ),
-    "transfer.decisions.mix_limits": ("MixLimits",),
-    "transfer.decisions.mix": (
-        "MixAdvice",
-        "advise_mix",
-    ),
-    "transfer.decisions.charting": (
+    "transfer.mix.limits": ("MixLimits",),
+    "transfer.mix.advice": ("MixAdvice",),
+    "transfer.mix.choose": ("advise_mix",),
+    "transfer.mix.charting": (
         "ChartingPlan",
         "chart_next",
     ),
-    "transfer.decisions.challenge": (
+    "transfer.session.challenge": (
         "ChallengeBand",
         "find_challenge",
     ),
-    "transfer.decisions.defenders": (
+    "transfer.session.defenders": (
         "DefenderRatings",
         "rate_defenders",
     ),
-    "transfer.decisions.session.plan": (
+    "transfer.session.plan": (
         "SessionPlan",
         "plan_session",
     ),
-    "transfer.reports.html": (
-        "ReportContent",
-        "write_report",
-    ),
+    "transfer.reports.content": ("ReportContent",),
+    "transfer.reports.html": ("write_report",),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 

@@ -18,10 +18,14 @@ ROOMS = {
     "rates": "Rates",
     "simulation": "Simulation",
     "models": "Models",
-    "decisions": "Decisions: reading and mix",
-    "decisions/trial": "Decisions: trial",
-    "decisions/session": "Decisions: session",
-    "figures": "Figures",
+    "models/engine": "Models: engine",
+    "page": "Page",
+    "terminal": "Terminal",
+    "reading": "Reading",
+    "forecast": "Forecast",
+    "trial": "Trial",
+    "mix": "Mix",
+    "session": "Session",
     "reports": "Reports",
 }
 

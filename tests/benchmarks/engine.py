@@ -33,11 +33,11 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).resolve().parent)]
 
 from measure import PLAYERS, SEED, Clock, counts, machine, season, summary  # noqa: E402
 
-from transfer.decisions.psis import smooth_log_weights  # noqa: E402
 from transfer.files import write_text  # noqa: E402
+from transfer.models.engine.density import native_model  # noqa: E402
 from transfer.models.fit import sampler_for  # noqa: E402
-from transfer.models.native import native_model  # noqa: E402
 from transfer.models.priors import TransferPriors  # noqa: E402
+from transfer.models.psis import smooth_log_weights  # noqa: E402
 from transfer.models.transfer_design import TransferDesign  # noqa: E402
 
 SIZES = (1, 12, 72)
@@ -178,7 +178,7 @@ def summed_out(programs: int, cap: float) -> dict[str, Any]:
 
 
 _COMPILE = {
-    "this package's density": "import transfer.models.native_kernel as k; k.logp_address()",
+    "this package's density": "import transfer.models.engine.kernel as k; k.logp_address()",
     "the PyMC model": (
         "import sys; sys.path.insert(0, 'tests/benchmarks'); from measure import season;"
         "from transfer.models.transfer_model import build_transfer_model as b;"
@@ -320,7 +320,7 @@ def page(results: dict[str, Any], taken: str) -> str:
         "",
         "Not centred: rates are the mean plus spread times a standard normal. Centred: the rates "
         "themselves. By information: between the two by degrees, each rate by its own attempts "
-        "(`transfer/models/native_units.py`), programs and means as well; the posterior is the "
+        "(`transfer/models/engine/players.py`), programs and means as well; the posterior is the "
         "same in all three.",
         "",
         *coordinate_lines(results),

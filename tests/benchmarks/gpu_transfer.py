@@ -26,7 +26,7 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).resolve().parent)]
 
 from measure import REPORTED, SEED, Clock, against, machine, peak_memory, season, summary  # noqa: E402
 
-from transfer.models.native import native_model  # noqa: E402
+from transfer.models.engine.density import native_model  # noqa: E402
 from transfer.models.priors import TransferPriors  # noqa: E402
 from transfer.models.sampling import available_cores, sample  # noqa: E402
 from transfer.models.transfer_design import TransferDesign  # noqa: E402

@@ -52,8 +52,8 @@ def _truth(axis: str, value: int) -> TransferTruth:
 
 def transfer_fit(axis: str, value: int) -> Clock:
     """Time a warm fit of the transfer model."""
+    from transfer.models.engine.density import native_model
     from transfer.models.fit import sampler_for
-    from transfer.models.native import native_model
     from transfer.models.priors import TransferPriors
     from transfer.models.sampling import sample
     from transfer.models.transfer_design import design_from_cells
@@ -77,9 +77,9 @@ def transfer_fit(axis: str, value: int) -> Clock:
 
 def growth_fit(weeks: int) -> Clock:
     """Time fifty seasons of the growth model, three teams each, by its quick approximation."""
-    from transfer.decisions.trial.assurance import assurance
-    from transfer.decisions.trial.design import Scenario
     from transfer.simulation.schedules import Crossover
+    from transfer.trial.assurance import assurance
+    from transfer.trial.design import Scenario
 
     with Clock() as clock:
         assurance(Crossover(weeks // 2, 0.8), Scenario(teams=3, weeks=weeks), seasons=50, seed=SEED)

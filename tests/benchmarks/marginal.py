@@ -19,12 +19,12 @@ import numpy as np
 from measure import counts
 from scipy.special import expit, logit
 
-from transfer.models import native
-from transfer.models.native_kernel import _write_population
-from transfer.models.native_layout import starts, state, unpack, work_size
-from transfer.models.native_loops import add_scaled, dot, fill, jit, multiply, summing, wide
-from transfer.models.native_terms import correlation, correlation_back, offsets, spread, tilt
-from transfer.models.native_units import population, population_back
+from transfer.models.engine import density as native
+from transfer.models.engine.kernel import _write_population
+from transfer.models.engine.layout import starts, state, unpack, work_size
+from transfer.models.engine.loops import add_scaled, dot, fill, jit, multiply, summing, wide
+from transfer.models.engine.players import population, population_back
+from transfer.models.engine.population import correlation, correlation_back, offsets, spread, tilt
 from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
 

@@ -57,8 +57,8 @@ def attempts(design: TransferDesign) -> tuple[np.ndarray, np.ndarray]:
 
 def own(design: TransferDesign) -> Fit:
     """Return the package's engine with its own default settings."""
+    from transfer.models.engine.density import native_model
     from transfer.models.fit import sampler_for
-    from transfer.models.native import native_model
     from transfer.models.sampling import sample
 
     settings = sampler_for(design)

@@ -15,7 +15,8 @@ def files(tmp_path):
 @pytest.fixture
 def fits(monkeypatch):
     """Stand in for the sampler; holds the cells of every fit that was asked for."""
-    from transfer.cli import inputs, scores
+    from transfer.forecast import held_out as scores
+    from transfer.terminal import inputs
 
     asked = []
 

@@ -7,8 +7,8 @@ import json
 import pytest
 from invented import invented_posterior
 
-from transfer.cli import inputs
 from transfer.errors import DiagnosticsError
+from transfer.terminal import inputs
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import sys
 import pytest
 from invented import invented_posterior
 
-from transfer.cli import inputs
+from transfer.terminal import inputs
 
 SAMPLER = "HERE THE SAMPLER STARTS"
 LABEL = "First reading, from the counts alone"

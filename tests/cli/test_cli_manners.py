@@ -12,7 +12,7 @@ from invented import write_invented_records
 
 SCRIPT = """
 import sys, time
-from transfer.cli.screen import aside, long_work, progress
+from transfer.terminal.screen import aside, long_work, progress
 with long_work({as_json}):
     progress({as_json})("fitting the model")
     aside("[a first] reading", {as_json})

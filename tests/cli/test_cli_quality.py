@@ -3,11 +3,11 @@ from __future__ import annotations
 import pandas as pd
 from invented import write_invented_records
 
-from transfer.cli.quality import charter_agreement, records_summary, session_spread
-from transfer.cli.screen import text_table
 from transfer.records.cells import build_cells
 from transfer.records.reading import read_records
 from transfer.records.sessions import session_cells
+from transfer.terminal.quality import charter_agreement, records_summary, session_spread
+from transfer.terminal.screen import text_table
 
 
 def twice_charted(tmp_path):

@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from transfer.cli.options import parse_rope, parse_settings, parse_terms, resolve
 from transfer.errors import ArgumentError
 from transfer.records.season import start_season
+from transfer.terminal.options import parse_rope, parse_settings, parse_terms, resolve
 
 
 def test_check_passes_good_files(files, run, run_json):

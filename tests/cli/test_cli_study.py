@@ -244,8 +244,8 @@ def test_report_outside_a_season_needs_a_place(files, fits, run):
 
 @pytest.mark.parametrize("as_json", [False, True])
 def test_failed_diagnostics_give_no_estimate(files, run, monkeypatch, as_json):
-    from transfer.cli import inputs
     from transfer.errors import DiagnosticsError
+    from transfer.terminal import inputs
 
     def failing(cells, request):
         raise DiagnosticsError("R-hat 1.08", rule="R-hat < 1.01", next_step="more attempts")

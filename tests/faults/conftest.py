@@ -9,7 +9,8 @@ from invented import invented_posterior
 @pytest.fixture
 def fitted(season, run, monkeypatch):
     """The run folder of the season, with an invented fit in it."""
-    from transfer.cli import inputs, scores
+    from transfer.forecast import held_out as scores
+    from transfer.terminal import inputs
 
     def stand_in(cells, request):
         return invented_posterior(cells, draws=200, seed=request.seed)

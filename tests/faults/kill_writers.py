@@ -21,8 +21,8 @@ import zipfile
 from pathlib import Path
 
 from transfer.cli import main
-from transfer.cli.runs import MANIFEST, Run
 from transfer.files import write_bytes
+from transfer.terminal.runs import MANIFEST, Run
 
 
 def page(version: int) -> bytes:

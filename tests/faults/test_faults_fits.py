@@ -114,7 +114,7 @@ def test_an_older_fit_is_refused_by_its_version(fitted, tmp_path):
 
 @pytest.mark.fault("interrupted fit (Ctrl-C)")
 def test_ctrl_c_while_fitting_leaves_nothing(season, run, monkeypatch):
-    from transfer.cli import inputs
+    from transfer.terminal import inputs
 
     def stopped(cells, request):
         raise KeyboardInterrupt

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from transfer.errors import ArgumentError
-from transfer.reports.suppression import SMALLEST_GROUP, TOTAL, suppress
+from transfer.page.suppression import SMALLEST_GROUP, TOTAL, suppress
 
 COLUMNS = ("game", "live", "rep")
 

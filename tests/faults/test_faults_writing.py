@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from transfer import files
-from transfer.cli.runs import CHECKSUMS, MANIFEST, Run
 from transfer.errors import StorageError
 from transfer.files import write_bytes, write_text
 from transfer.records.guards import inside
+from transfer.terminal.runs import CHECKSUMS, MANIFEST, Run
 
 KILLER = Path(__file__).with_name("kill_writers.py")
 
@@ -165,7 +165,7 @@ def test_a_file_in_place_of_the_folder(tmp_path):
 WRITER = """
 import sys, time
 from pathlib import Path
-from transfer.cli.runs import Run
+from transfer.terminal.runs import Run
 root, me, other, text = Path(sys.argv[1]), sys.argv[2], sys.argv[3], sys.argv[4]
 for number in range(25):
     (root / f"{me}-{number}").touch()

@@ -13,7 +13,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from transfer.figures import style
+from transfer.page import style
 
 MACHADO = {
     "none": np.eye(3),

@@ -4,9 +4,13 @@ import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
 
-from transfer.decisions.estimates import player_estimates
 from transfer.errors import ArgumentError
-from transfer.figures import correlations, intervals, practice_game, shrinkage, style
+from transfer.models.estimates import player_estimates
+from transfer.page import style
+from transfer.reading import figure_correlations as correlations
+from transfer.reading import figure_intervals as intervals
+from transfer.reading import figure_practice_game as practice_game
+from transfer.reading import figure_shrinkage as shrinkage
 
 
 @pytest.fixture(scope="module")

@@ -5,23 +5,21 @@ import pandas as pd
 import pytest
 from invented import invented_cells, invented_mix, invented_posterior
 
-from transfer.decisions.information import mode_information, read_information
-from transfer.decisions.reading import read_transfer
-from transfer.decisions.track_record import game_counts, track_record
-from transfer.decisions.trial.adherence import Adherence
-from transfer.decisions.trial.assurance import until_we_know
 from transfer.errors import ArgumentError
-from transfer.figures import (
-    calibration,
-    court,
-    dose,
-    information,
-    mix_response,
-    shares,
-    until_known,
-)
+from transfer.forecast import figure_calibration as calibration
+from transfer.forecast.track_record import game_counts, track_record
+from transfer.mix import figure_response as mix_response
+from transfer.reading import figure_information as information
+from transfer.reading import figure_shares as shares
+from transfer.reading.information import mode_information, read_information
+from transfer.reading.reading import read_transfer
 from transfer.records.geometry import BODIES, spot
+from transfer.reports import figure_court as court
 from transfer.simulation.schedules import Crossover
+from transfer.trial import figure_dose as dose
+from transfer.trial import figure_until_known as until_known
+from transfer.trial.adherence import Adherence
+from transfer.trial.assurance import until_we_know
 
 
 @pytest.fixture(scope="module")

@@ -22,17 +22,9 @@ import openpyxl
 import pandas as pd
 from invented import invented_cells, invented_posterior
 
-from transfer.cli.inputs import Study
-from transfer.cli.options import Request
-from transfer.cli.report import GAMES_THEN, track_of
-from transfer.cli.runs import changed_since_last_run, open_run, saved_fit
-from transfer.cli.session import _roster
-from transfer.cli.trial_plan import read_table, with_baseline
 from transfer.cli.verify import verify_run
-from transfer.decisions.track_record import game_counts
-from transfer.decisions.trial.plan import make_plan, read_plan
-from transfer.decisions.trial.registered import plan_from_assignments
 from transfer.errors import TransferError
+from transfer.forecast.track_record import game_counts
 from transfer.models.priors import TransferPriors
 from transfer.models.storage import load_fit, save_fit
 from transfer.records.bulk import bulk_cells
@@ -40,6 +32,14 @@ from transfer.records.pseudonyms import create_key, load_key, pseudonymise
 from transfer.records.reading import read_records
 from transfer.records.season import TEMPLATE, read_season
 from transfer.records.workbook_read import read_workbook
+from transfer.reports.gather import GAMES_THEN, track_of
+from transfer.session.command import _roster
+from transfer.terminal.inputs import Study
+from transfer.terminal.options import Request
+from transfer.terminal.runs import changed_since_last_run, open_run, saved_fit
+from transfer.trial.command_plan import read_table, with_baseline
+from transfer.trial.plan import make_plan, read_plan
+from transfer.trial.registered import plan_from_assignments
 
 GAMES = (
     "date,game,player,attempts,makes,program\n"

@@ -73,7 +73,8 @@ def made(tmp_path_factory):
 
 @pytest.fixture
 def prepared(monkeypatch):
-    from transfer.cli import inputs, scores
+    from transfer.forecast import held_out as scores
+    from transfer.terminal import inputs
 
     def stand_in(cells, request):
         return invented_posterior(cells, draws=80, seed=request.seed)

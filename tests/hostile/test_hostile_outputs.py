@@ -58,7 +58,8 @@ def records(tmp_path):
 
 @pytest.fixture
 def prepared(monkeypatch):
-    from transfer.cli import inputs, scores
+    from transfer.forecast import held_out as scores
+    from transfer.terminal import inputs
 
     def stand_in(cells, request):
         return invented_posterior(cells, draws=100, seed=request.seed)

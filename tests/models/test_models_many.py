@@ -14,8 +14,6 @@ import numpy as np
 import pytest
 from dask_processes import dask_of_two, wait_for
 
-from transfer.decisions.trial.assurance import assurance
-from transfer.decisions.trial.design import Scenario
 from transfer.errors import ArgumentError, DiagnosticsError, StorageError, TransferError
 from transfer.models.fit import fit_transfer
 from transfer.models.jobs import available_cores, one_core, run_many, stream_many
@@ -23,6 +21,8 @@ from transfer.models.many import cells_of_program, fit_many, leave_programs_out
 from transfer.models.sampling import SamplerSettings
 from transfer.simulation.schedules import Crossover
 from transfer.simulation.seasons import operating_truth, simulate_cells
+from transfer.trial.assurance import assurance
+from transfer.trial.design import Scenario
 
 JOBS = 12
 QUICK = SamplerSettings(draws=500, tune=300, chains=4, target_accept=0.85)

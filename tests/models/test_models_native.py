@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import erfc
 
-from transfer.models.native import native_data, native_model, variables
+from transfer.models.engine.density import native_data, native_model, variables
 from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
 from transfer.models.transfer_model import build_transfer_model

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from transfer.models.native_kernel import _fingerprint
-from transfer.models.native_loops import dot, exp_minus_abs, log1p_unit, shrink
+from transfer.models.engine.kernel import _fingerprint
+from transfer.models.engine.loops import dot, exp_minus_abs, log1p_unit, shrink
 
 LENGTHS = [1, 3, 16, 17, 70, 337]
 
@@ -55,7 +55,10 @@ def test_sums_and_shrinkage_agree_with_numpy(length):
 
 
 def test_the_key_of_the_kept_code_follows_every_file_that_it_holds(tmp_path, monkeypatch):
-    from transfer.models import native_layout, native_loops, native_terms, native_units
+    from transfer.models.engine import layout as native_layout
+    from transfer.models.engine import loops as native_loops
+    from transfer.models.engine import players as native_units
+    from transfer.models.engine import population as native_terms
 
     before = _fingerprint()
     for module in (native_layout, native_loops, native_terms, native_units):

@@ -19,8 +19,9 @@ import pytest
 from invented import invented_cells, invented_mix, invented_posterior
 from scipy.special import expit
 
-from transfer.decisions.reading import read_transfer
-from transfer.reports.html import ReportContent, render_report
+from transfer.reading.reading import read_transfer
+from transfer.reports.content import ReportContent
+from transfer.reports.html import render_report
 from transfer.reports.what_if import safe_json
 
 CHECKS = Path(__file__).resolve().parents[1] / "browser"

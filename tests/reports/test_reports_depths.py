@@ -10,13 +10,15 @@ import numpy as np
 import pytest
 from invented import invented_cells, invented_mix, invented_posterior
 
-from transfer.decisions.reading import read_transfer
 from transfer.errors import ArgumentError, MissingPackageError
 from transfer.models.priors import TransferPriors
-from transfer.reports import words
-from transfer.reports.glossary import GLOSSARY, visible_text
-from transfer.reports.html import AUDIENCES, ReportContent, render_report
-from transfer.reports.pdf import page_count, page_pdf
+from transfer.page import words
+from transfer.page.document import AUDIENCES
+from transfer.page.glossary import GLOSSARY, visible_text
+from transfer.page.pdf import page_count, page_pdf
+from transfer.reading.reading import read_transfer
+from transfer.reports.content import ReportContent
+from transfer.reports.html import render_report
 
 SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
 
@@ -138,7 +140,7 @@ def test_the_week_comes_from_the_advice(pages, content):
 
 
 def test_the_coachs_rates_come_from_the_conversion_table(pages, content):
-    from transfer.decisions.conversion import conversion_table
+    from transfer.reading.conversion import conversion_table
 
     table = conversion_table(content.posterior, content.cells).table
     text = visible_text(pages["coach"])

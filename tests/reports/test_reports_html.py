@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
 
-from transfer.decisions.leave_out import score_leave_player_out
-from transfer.decisions.reading import read_transfer
 from transfer.errors import StorageError
+from transfer.forecast.leave_out import score_leave_player_out
+from transfer.page.cautions import CAUTIONS
+from transfer.reading.reading import read_transfer
 from transfer.records.problems import Problem, problem_table
-from transfer.reports.cautions import CAUTIONS
-from transfer.reports.html import ReportContent, render_report, write_report
-from transfer.reports.sections import quality_section
+from transfer.reports.content import ReportContent
+from transfer.reports.html import render_report, write_report
+from transfer.reports.section_records import quality_section
 
 VOID = {"meta", "path", "use", "br", "rect", "link", "img"}
 

@@ -24,9 +24,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from transfer.decisions.composition import compose
 from transfer.errors import DiagnosticsError
 from transfer.files import write_text
+from transfer.models.composition import compose
 from transfer.models.fit import fit_design
 from transfer.models.growth import fit_growth
 from transfer.models.growth_data import GrowthData, dose_of, growth_data_from_season

@@ -24,13 +24,9 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from transfer.decisions.composition import compose
-from transfer.decisions.reading import read_transfer
-from transfer.decisions.trial.plan import DEFAULT_ROPE_POINTS
-from transfer.decisions.trial.readings import read_contrast
-from transfer.decisions.trial.wording import headline
 from transfer.errors import TransferError
 from transfer.files import write_text
+from transfer.models.composition import compose
 from transfer.models.fit import fit_transfer
 from transfer.models.growth_data import GrowthData, growth_data_from_season
 from transfer.models.growth_laplace import fit_growth_laplace
@@ -40,6 +36,7 @@ from transfer.models.tails import TAIL_DOUBT
 from transfer.provenance import hash_frames, package_versions
 from transfer.rates.agreement import cohen_agreement
 from transfer.rates.dispersion import deflate, dispersion
+from transfer.reading.reading import read_transfer
 from transfer.records.cells import GAME, Cells
 from transfer.simulation.faults import (
     ContestMislabelling,
@@ -52,6 +49,9 @@ from transfer.simulation.faults import (
 from transfer.simulation.growth import Confounding, GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational
 from transfer.simulation.seasons import operating_truth, simulate_cells, true_reading
+from transfer.trial.plan import DEFAULT_ROPE_POINTS
+from transfer.trial.readings import read_contrast
+from transfer.trial.wording import headline
 
 PLAYERS, PROGRAMS, CONTRAST = 84, 6, 0.30
 ROPE = (-0.05, 0.05)

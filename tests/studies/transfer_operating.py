@@ -19,12 +19,12 @@ import click
 import numpy as np
 import pandas as pd
 
-from transfer.decisions.composition import compose
-from transfer.decisions.reading import read_transfer
 from transfer.errors import DiagnosticsError
 from transfer.files import write_text
+from transfer.models.composition import compose
 from transfer.models.fit import fit_transfer
 from transfer.provenance import package_versions
+from transfer.reading.reading import read_transfer
 from transfer.simulation.seasons import operating_truth, simulate_cells, true_reading
 
 #: name -> (players, programs, true contrast, seasons to simulate)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from transfer.cli.frame import run_guarded
+from transfer.terminal.frame import run_guarded
 
 __all__ = ["main"]
 
@@ -24,16 +24,25 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rates": ("transfer.cli.rates", "Raw and shrunken make rates by player and setting."),
     "fit": ("transfer.cli.fit", "Fit the transfer model and keep the draws."),
     "compare": (
-        "transfer.cli.compare",
+        "transfer.reading.command",
         "What practice numbers tell about games, live against rep.",
     ),
-    "programs": ("transfer.cli.programs", "The pooled reading without each program in turn."),
-    "forecast": ("transfer.cli.forecast", "Game make rates to expect, and scores of forecasts."),
+    "programs": (
+        "transfer.reading.command_programs",
+        "The pooled reading without each program in turn.",
+    ),
+    "forecast": (
+        "transfer.forecast.command",
+        "Game make rates to expect, and scores of forecasts.",
+    ),
     "report": ("transfer.cli.report", "Write the whole reading as one page to print."),
     "demo": ("transfer.cli.demo", "Run the main job on invented demo data."),
-    "trial": ("transfer.cli.trial", "Plan a practice trial, price a design, read its result."),
-    "mix": ("transfer.cli.mix", "Weekly minutes of rep and live work, or why to run the trial."),
-    "session": ("transfer.cli.session", "The next session on one page, with its chart sheet."),
+    "trial": ("transfer.trial.command", "Plan a practice trial, price a design, read its result."),
+    "mix": (
+        "transfer.mix.command",
+        "Weekly minutes of rep and live work, or why to run the trial.",
+    ),
+    "session": ("transfer.session.command", "The next session on one page, with its chart sheet."),
     "verify": ("transfer.cli.verify", "Whether a run's inputs and outputs are as they were."),
     "share": ("transfer.cli.share", "A bundle with aggregates only, small groups hidden."),
     "cite": ("transfer.cli.cite", "How to name this program in a report or a paper."),

@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
-from transfer.cli.frame import echo_json
-from transfer.cli.options import shared_options
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
 
@@ -24,11 +24,11 @@ def command(context: click.Context, **given: Any) -> None:
     """
     import pandas as pd
 
-    from transfer.cli.inputs import read_inputs
-    from transfer.cli.options import resolve
-    from transfer.cli.runs import changed_since_last_run, open_run
-    from transfer.cli.screen import notice
     from transfer.errors import RecordsError
+    from transfer.terminal.inputs import read_inputs
+    from transfer.terminal.options import resolve
+    from transfer.terminal.runs import changed_since_last_run, open_run
+    from transfer.terminal.screen import notice
 
     request = resolve(given, needs=())
     try:
@@ -52,7 +52,7 @@ def command(context: click.Context, **given: Any) -> None:
 
 def show_problems(problems: Any) -> None:
     """Print problems one row each, without columns in which nothing stands."""
-    from transfer.cli.screen import print_table
+    from transfer.terminal.screen import print_table
 
     if len(problems):
         shown = [c for c in _SHOWN if c in problems and problems[c].astype(str).str.len().any()]

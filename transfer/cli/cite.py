@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from transfer.cli.frame import echo_json
+from transfer.terminal.frame import echo_json
 
 __all__ = ["citation", "command"]
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.cli.frame import echo_json
+from transfer.terminal.frame import echo_json
 
 if TYPE_CHECKING:
-    from transfer.cli.inputs import Study
-    from transfer.reports.html import ReportContent
+    from transfer.reports.content import ReportContent
+    from transfer.terminal.inputs import Study
 
 __all__ = ["command"]
 
@@ -66,10 +66,10 @@ def command(
     Nobody in these records exists. Twelve programs together can tell something; one program's
     season cannot, and says so.
     """
-    from transfer.cli.report import make_report
-    from transfer.cli.screen import long_work
     from transfer.files import write_text
+    from transfer.reports.gather import make_report
     from transfer.simulation.write import write_demo
+    from transfer.terminal.screen import long_work
 
     if not all((data / name / "practice.csv").is_file() for name in STUDIES):
         write_demo(data)
@@ -94,8 +94,8 @@ def command(
 
 def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> Study:
     """Open one demo study; nothing but the page is kept."""
-    from transfer.cli.inputs import study_of
-    from transfer.cli.options import Request
+    from transfer.terminal.inputs import study_of
+    from transfer.terminal.options import Request
 
     files = {t: folder / f"{t}.csv" for t in ("practice", "games", "roster", "drills")}
     return study_of(Request(files=files, level=STUDIES[name][0], seed=seed, as_json=as_json))
@@ -105,8 +105,10 @@ def write_pictures(content: ReportContent, out: Path, stem: str) -> list[Path]:
     """Write two pictures of the page as files of their own, for a first look at the job."""
     import io
 
-    from transfer.figures import correlations, practice_game, style
     from transfer.files import write_bytes
+    from transfer.page import style
+    from transfer.reading import figure_correlations as correlations
+    from transfer.reading import figure_practice_game as practice_game
 
     tables = {
         "correlations": (correlations, correlations.frame(content.posterior, content.prob)),
@@ -128,8 +130,8 @@ def show_study(name: str, text: str, path: Path) -> None:
     """Print the verdict of one study and where its page is."""
     import textwrap
 
-    from transfer.cli.screen import bold
-    from transfer.reports.words import sentences
+    from transfer.page.words import sentences
+    from transfer.terminal.screen import bold
 
     first, *rest = sentences(text)
     click.echo(bold(f"{name.replace('_', ' ').capitalize()}: {first}"))
@@ -141,7 +143,7 @@ def open_page(path: Path) -> None:
     """Open a page in the browser of this machine; say so where there is none."""
     import webbrowser
 
-    from transfer.cli.screen import notice
+    from transfer.terminal.screen import notice
 
     if not webbrowser.open(path.resolve().as_uri()):
         notice(f"no browser was found here; open {path} in one")

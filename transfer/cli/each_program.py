@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 from transfer.errors import ArgumentError, TransferError
 
 if TYPE_CHECKING:
-    from transfer.cli.inputs import Study
     from transfer.records.reading import Records
+    from transfer.terminal.inputs import Study
 
 __all__ = ["Pages", "one_page_each", "program_study", "records_of_program"]
 
@@ -73,7 +73,7 @@ class _Made:
 
 def _make(job: _Job) -> _Made:
     """Fit one program and draw its page; whatever goes wrong is this program's alone."""
-    from transfer.cli.report import gather
+    from transfer.reports.gather import gather
     from transfer.reports.html import render_report
 
     try:
@@ -81,7 +81,7 @@ def _make(job: _Job) -> _Made:
         page = render_report(content)
         pdf = None
         if job.pdf:
-            from transfer.reports.pdf import page_pdf
+            from transfer.page.pdf import page_pdf
 
             pdf = page_pdf(page)
         reading = content.reading
@@ -137,7 +137,7 @@ def program_study(study: Study, program: str) -> Study:
     RecordsError
         When the program's records hold no attempt.
     """
-    from transfer.cli.inputs import cells_of, priors_of
+    from transfer.terminal.inputs import cells_of, priors_of
 
     # Files are read here: a worker may stand on another machine.
     request = replace(study.request, as_json=True, read_priors=priors_of(study.request))
@@ -173,7 +173,7 @@ def one_page_each(
     workers, cluster
         See `transfer.models.jobs.run_many`.
     **options
-        For `transfer.cli.report.gather`.
+        For `transfer.reports.gather.gather`.
 
     Returns
     -------
@@ -184,8 +184,8 @@ def one_page_each(
     ArgumentError
         When the records hold one program.
     """
-    from transfer.cli.screen import progress
     from transfer.models.jobs import stream_many
+    from transfer.terminal.screen import progress
 
     programs = sorted(study.cells.table["program"].unique())
     if len(programs) < 2:

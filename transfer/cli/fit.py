@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
-from transfer.cli.frame import echo_json
-from transfer.cli.options import shared_options
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
 
@@ -20,9 +20,9 @@ def command(**given: Any) -> None:
     The other commands fit by themselves when needed; they use the saved fit when it is of the
     same records and options.
     """
-    from transfer.cli.inputs import open_study
-    from transfer.cli.runs import FIT_FILE
     from transfer.errors import ArgumentError
+    from transfer.terminal.inputs import open_study
+    from transfer.terminal.runs import FIT_FILE
 
     study = open_study(given, needs=("games",))
     folder = study.run.folder

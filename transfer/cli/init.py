@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from transfer.cli.frame import echo_json
+from transfer.terminal.frame import echo_json
 
 __all__ = ["command"]
 

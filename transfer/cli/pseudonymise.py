@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.cli.frame import echo_json
-from transfer.cli.options import shared_options
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
 
 if TYPE_CHECKING:
     from transfer.records.pseudonyms import Pseudonymised
@@ -34,10 +34,10 @@ def command(out: Path, new_key: Path | None, key: Path | None, replace: bool, **
     The key that undoes it is kept outside --out, for its owner's eyes only. With --key, people of
     earlier files keep their codes. Columns that are not known are not written.
     """
-    from transfer.cli.options import resolve
     from transfer.errors import ArgumentError
     from transfer.records.pseudonyms import RETENTION, create_key, load_key, pseudonymise, save_key
     from transfer.records.workbook_read import read_charted, refuse_other_rows, write_tables
+    from transfer.terminal.options import resolve
 
     if (new_key is None) == (key is None):
         raise ArgumentError(

@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
-from transfer.cli.frame import echo_json
-from transfer.cli.options import shared_options
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
 
@@ -20,11 +20,11 @@ def command(prob: float, **given: Any) -> None:
 
     Each setting is looked at by itself: the rates of one setting say nothing about another here.
     """
-    from transfer.cli.inputs import open_study
-    from transfer.cli.quality import session_spread
-    from transfer.cli.screen import print_table
     from transfer.rates.rate_table import rate_table
     from transfer.records.sessions import session_cells
+    from transfer.terminal.inputs import open_study
+    from transfer.terminal.quality import session_spread
+    from transfer.terminal.screen import print_table
 
     study = open_study(given, needs=())
     sessions = session_cells(study.records, study.request.settings)

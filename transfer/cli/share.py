@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.cli.frame import echo_json
-from transfer.cli.options import shared_options
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from transfer.cli.inputs import Study
     from transfer.models.posterior import TransferPosterior
-    from transfer.reports.suppression import Suppressed
+    from transfer.page.suppression import Suppressed
+    from transfer.terminal.inputs import Study
 
 __all__ = ["bundle_bytes", "command"]
 
@@ -55,10 +55,10 @@ def command(run: Path, out: Path, **given: Any) -> None:
 
     The records must be those of the run; in a season folder they are found.
     """
-    from transfer.cli.inputs import open_study
     from transfer.cli.verify import read_manifest
     from transfer.errors import StorageError
     from transfer.files import write_bytes
+    from transfer.terminal.inputs import open_study
 
     if out.exists():
         raise StorageError(
@@ -76,9 +76,9 @@ def command(run: Path, out: Path, **given: Any) -> None:
 
 def _fit_of(run: Path, study: Study) -> TransferPosterior:
     """The run's fit, after a look whether it belongs to these records."""
-    from transfer.cli.runs import FIT_FILE
     from transfer.errors import StorageError
     from transfer.models.storage import load_fit
+    from transfer.terminal.runs import FIT_FILE
 
     posterior = load_fit(run / FIT_FILE)
     if posterior.provenance.data_hash != study.cells.data_hash:
@@ -109,8 +109,8 @@ def bundle_bytes(
     bytes, Suppressed
         The zip archive, and the counts in it.
     """
+    from transfer.page.suppression import suppress
     from transfer.records.exports import csv_text
-    from transfer.reports.suppression import suppress
 
     table = study.cells.table.assign(
         program=study.cells.table["program"].astype(str).replace({"": "(one program)"}),

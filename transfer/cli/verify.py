@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.cli.frame import echo_json
+from transfer.terminal.frame import echo_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,8 +113,8 @@ def read_manifest(run: Path) -> dict[str, Any]:
     """
     import json
 
-    from transfer.cli.runs import MANIFEST
     from transfer.errors import StorageError
+    from transfer.terminal.runs import MANIFEST
 
     try:
         found = json.loads((run / MANIFEST).read_text(encoding="utf-8"))
@@ -134,7 +134,7 @@ def read_manifest(run: Path) -> dict[str, Any]:
 
 def _manifest_row(manifest: dict[str, Any]) -> _Row:
     """The manifest states a key made of its own content; a later edit breaks that."""
-    from transfer.cli.runs import MANIFEST, run_key
+    from transfer.terminal.runs import MANIFEST, run_key
 
     whole = manifest.get("key") == run_key(manifest)
     detail = "" if whole else "its key does not follow from its content"
@@ -144,8 +144,8 @@ def _manifest_row(manifest: dict[str, Any]) -> _Row:
 def _compare(kind: str, name: str, path: Path, stated: str) -> _Row:
     import os.path
 
-    from transfer.cli.runs import file_hash
     from transfer.errors import StorageError
+    from transfer.terminal.runs import file_hash
 
     # Unlike the method of a path it answers for names that no file can have, too.
     if not os.path.exists(path):  # noqa: PTH110
@@ -179,7 +179,7 @@ def _inputs(run: Path, manifest: dict[str, Any], records: Path | None) -> Iterat
 
 
 def _outputs(run: Path) -> Iterator[_Row]:
-    from transfer.cli.runs import CHECKSUMS, MANIFEST
+    from transfer.terminal.runs import CHECKSUMS, MANIFEST
 
     stated: dict[str, str] = {}
     listing = run / CHECKSUMS
@@ -222,7 +222,7 @@ def command(context: click.Context, run: Path, records: Path | None, as_json: bo
 
     Exit code 1 when something did.
     """
-    from transfer.cli.screen import print_table
+    from transfer.terminal.screen import print_table
 
     found = verify_run(run, records)
     if as_json:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.cli.frame import echo_json
+from transfer.terminal.frame import echo_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,8 +113,8 @@ def sheet_command(
 ) -> None:
     """Make the courtside sheet: one landscape page to chart on with a pencil."""
     from transfer.files import write_bytes
-    from transfer.reports.chart_sheet import chart_sheet_html
-    from transfer.reports.pdf import page_pdf
+    from transfer.page.pdf import page_pdf
+    from transfer.session.courtside_sheet import chart_sheet_html
 
     _demand_ending(out, ".pdf", ".html")
     wanted = [name.strip() for name in (columns or "").split(",") if name.strip()]

@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from transfer.errors import ArgumentError
-from transfer.models.native import native_model
+from transfer.models.engine.density import native_model
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from transfer.decisions.conversion import Conversion
-from transfer.figures.style import setting_label
-from transfer.reports import blocks, mix, plain, words
-from transfer.reports.blocks import Cell, Column, Section
-from transfer.reports.cautions import CAUTIONS
+from transfer.mix import page as mix
+from transfer.page import blocks, words
+from transfer.page.blocks import Cell, Column, Section
+from transfer.page.cautions import CAUTIONS
+from transfer.page.style import setting_label
+from transfer.reading import plain
+from transfer.reading.conversion import Conversion
 
 if TYPE_CHECKING:
-    from transfer.decisions.information import Information
-    from transfer.reports.html import ReportContent
+    from transfer.reading.information import Information
+    from transfer.reports.content import ReportContent
 
 __all__ = ["coach_sections", "coach_verdict"]
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from transfer.figures import shares
-from transfer.reports import blocks, mix, plain, words
-from transfer.reports.blocks import Cell, Column, Section
-from transfer.reports.cautions import CAUTIONS
+from transfer.mix import page as mix
+from transfer.page import blocks, words
+from transfer.page.blocks import Cell, Column, Section
+from transfer.page.cautions import CAUTIONS
+from transfer.reading import figure_shares as shares
+from transfer.reading import plain
 
 if TYPE_CHECKING:
-    from transfer.decisions.information import Information
-    from transfer.reports.html import ReportContent
+    from transfer.reading.information import Information
+    from transfer.reports.content import ReportContent
 
 __all__ = ["director_sections", "director_verdict", "minutes_table"]
 

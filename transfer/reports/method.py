@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from transfer.models.posterior import Diagnostics
+from transfer.page import blocks
+from transfer.page.blocks import Section
 from transfer.provenance import Provenance
-from transfer.reports import blocks
-from transfer.reports.blocks import Section
 
 __all__ = ["method_section", "provenance_section"]
 

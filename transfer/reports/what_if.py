@@ -7,56 +7,25 @@ The same numbers stand in tables for readers without script and on paper.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from transfer.decisions.estimates import player_estimates
-from transfer.figures.style import setting_label
+from transfer.models.estimates import player_estimates
+from transfer.page import words
+from transfer.page.document import WhatIf
+from transfer.page.style import setting_label
 from transfer.records.cells import GAME
-from transfer.reports import words
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from transfer.reports.html import ReportContent
+    from transfer.reports.content import ReportContent
 
-__all__ = ["WhatIf", "safe_json", "what_if"]
+__all__ = ["safe_json", "what_if"]
 
 #: Rows of the table that stands for the slider.
 _TABLE_ROWS = 7
-
-
-@dataclass(frozen=True)
-class WhatIf:
-    """What the template needs.
-
-    Parameters
-    ----------
-    data : Markup
-        JSON for the script, safe inside an element of HTML.
-    start : int
-        Slider position of the present mix.
-    steps : int
-        Positions of the slider; 0 without a mix.
-    mix_rows : list of list of str
-        The mix as a table: rep, live, gain, band, chance.
-    mix_level : str
-        Probability of the band.
-    players : list of (str, list of (str, str, str))
-        Player and, per setting, its name, estimate and counts.
-    level : str
-        Probability of the players' intervals.
-    """
-
-    data: Markup
-    start: int
-    steps: int
-    mix_rows: list[list[str]]
-    mix_level: str
-    players: list[tuple[str, list[tuple[str, str, str]]]]
-    level: str
 
 
 def safe_json(value: Any) -> Markup:

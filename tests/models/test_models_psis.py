@@ -1,0 +1,59 @@
+"""Pareto smoothing against the reference implementation and against exact answers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.special import logsumexp
+
+from transfer.models.psis import fit_generalised_pareto, smooth_log_weights
+
+
+@pytest.mark.parametrize("shape", [0.2, 0.5, 0.65])
+def test_same_as_the_reference_implementation(shape):
+    from arviz_stats.base import array_stats  # a test may look at the sampler's own library
+
+    rng = np.random.default_rng(int(100 * shape))
+    log_ratios = np.log(stats.genpareto.rvs(shape, size=(2500, 5), random_state=rng) + 0.1)
+    got, khat = smooth_log_weights(log_ratios)
+    for case in range(5):
+        want, want_k = array_stats.psislw(-log_ratios[:, case])
+        want = np.asarray(want) - logsumexp(want)
+        np.testing.assert_allclose(got[:, case], want, atol=1e-6)
+        assert khat[case] == pytest.approx(float(want_k), abs=1e-6)
+
+
+def test_weights_sum_to_one_and_keep_their_order():
+    rng = np.random.default_rng(1)
+    ratios = rng.normal(0, 1.0, (1000, 3))
+    weights, _ = smooth_log_weights(ratios)
+    np.testing.assert_allclose(np.exp(weights).sum(axis=0), 1.0)
+    for case in range(3):
+        ordered = weights[np.argsort(ratios[:, case]), case]
+        assert np.all(np.diff(ordered) >= -1e-12)
+
+
+def test_equal_ratios_are_trusted_and_left_alone():
+    weights, khat = smooth_log_weights(np.zeros((500, 1)))
+    np.testing.assert_allclose(np.exp(weights), 1 / 500)
+    assert khat[0] == 0.0
+
+
+def test_hopeless_proposal_is_flagged():
+    # Draws from N(0, 1) cannot stand for N(0, 5): ratios exp(.5 x^2 (1 - 1/25)) have no mean.
+    x = np.random.default_rng(2).normal(size=(4000, 1))
+    _, khat = smooth_log_weights(0.5 * x**2 * (1 - 1 / 25))
+    assert khat[0] > 0.7
+
+
+def test_shape_of_a_long_pareto_tail_is_found():
+    excess = np.sort(stats.genpareto.rvs(0.4, size=5000, random_state=3))
+    shape, scale = fit_generalised_pareto(excess)
+    assert shape == pytest.approx(0.4, abs=0.05)
+    assert scale == pytest.approx(1.0, abs=0.06)
+
+
+def test_too_few_draws_are_flagged_instead_of_trusted():
+    _, khat = smooth_log_weights(np.random.default_rng(4).normal(size=(10, 2)))
+    assert np.all(np.isinf(khat))

@@ -1,0 +1,301 @@
+"""The reading: figures, words by the rule, no causal words, plain language."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+
+import numpy as np
+import pytest
+from invented_fits import SETTINGS, make_cells, one_factor, passed, tilted_prior
+
+from transfer.errors import ArgumentError, DiagnosticsError
+from transfer.models.composition import compose
+from transfer.models.posterior import PopulationDraws, TransferPosterior
+from transfer.provenance import Provenance
+from transfer.reading.reading import read_transfer
+from transfer.reading.words import CONTRACTION_BY_PLAYERS, player_seasons_for
+from transfer.results import plain
+
+PRIOR = tilted_prior(np.random.default_rng(0), 4000, 3)
+
+#: Words that would say that practice does something to game shooting.
+CAUSAL = re.compile(
+    r"\b(build|improv|better|worse|cause|causal|effect|because|due to|lead to|leads to|develop|"
+    r"boost|gain|raise|increase|impact|teach|makes? (him|players|them)|works? best|help|grow|"
+    r"result in|results in|thanks to|transfer[s ]|pay off|pays off)",
+    re.IGNORECASE,
+)
+
+
+def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=SETTINGS, **kwargs):
+    """Reading from given correlation draws, all else plain."""
+    draws, width = omega.shape[:2]
+    rng = np.random.default_rng(1)
+    n = np.tile(attempts or [400] * (width - 1) + [70], (players, 1))
+    y = rng.binomial(n, 0.5)
+    cells = make_cells(settings, n, y)
+    population = PopulationDraws(
+        np.zeros((draws, width)), np.full((draws, width), 0.4), np.asarray(omega)
+    )
+    posterior = TransferPosterior(
+        settings=tuple(settings),
+        modes=tuple(s.split("/")[0] for s in settings),
+        units=cells.units,
+        population=population,
+        prior=prior,
+        theta=np.zeros((draws, players, width)),
+        diagnostics=kwargs.pop("diagnostics", passed()),
+        provenance=Provenance(7, cells.data_hash),
+    )
+    return read_transfer(posterior, cells, **kwargs)
+
+
+def factor_draws(rep, live, spread, draws=3000, seed=2):
+    """Correlation draws whose live and rep loadings scatter around given ones."""
+    rng = np.random.default_rng(seed)
+    centre = np.arctanh([rep, rep, live, 0.97])
+    return np.stack([one_factor(np.tanh(z)) for z in centre + spread * rng.normal(size=(draws, 4))])
+
+
+CASES = {
+    "cannot_tell": PRIOR.omega,
+    "leaning": factor_draws(0.62, 0.86, 0.20),
+    "unclear": factor_draws(0.79, 0.86, 0.18),
+    "ahead": factor_draws(0.35, 0.90, 0.12),
+    "practically_equal": factor_draws(0.85, 0.90, 0.02),
+}
+
+
+@pytest.fixture(scope="module")
+def readings():
+    found = {word: reading_of(omega) for word, omega in CASES.items()}
+    swapped = reading_of(factor_draws(0.92, 0.30, 0.12))
+    one_rep = reading_of(
+        factor_draws(0.6, 0.8, 0.2)[:, [0, 1, 3]][:, :, [0, 1, 3]],
+        prior=tilted_prior(np.random.default_rng(3), 2000, 2),
+        settings=SETTINGS[:2],
+    )
+    one_live = reading_of(
+        factor_draws(0.6, 0.8, 0.2)[:, [2, 3]][:, :, [2, 3]],
+        prior=tilted_prior(np.random.default_rng(3), 2000, 1),
+        settings=SETTINGS[2:],
+    )
+    by_rho = reading_of(CASES["ahead"], contrast="rho")
+    return found | {"rep": swapped, "rep only": one_rep, "live only": one_live, "rho": by_rho}
+
+
+@pytest.mark.parametrize("expected", list(CASES))
+def test_every_verdict_is_reached(readings, expected):
+    assert readings[expected].verdict.verdict == expected
+
+
+OPENINGS = {
+    "cannot_tell": "These records cannot tell whether live or rep numbers tell more about games.",
+    "leaning": "A lean towards live numbers telling more about games than rep numbers",
+    "unclear": "Whether live or rep numbers tell more about games was measured and is still open",
+    "ahead": "Live numbers tell more about games than rep numbers",
+    "practically_equal": "Live and rep numbers tell practically equally much about games",
+    "rep": "Rep numbers tell more about games than live numbers",
+    "rep only": "Only rep shooting was charted",
+    "live only": "Only live shooting was charted",
+}
+
+
+@pytest.mark.parametrize("case", list(OPENINGS))
+def test_first_words_follow_the_verdict(readings, case):
+    assert readings[case].text.startswith(OPENINGS[case])
+
+
+CASE_NAMES = [*OPENINGS, "rho"]
+
+
+@pytest.mark.parametrize("case", CASE_NAMES)
+def test_no_causal_word_for_any_verdict(readings, case):
+    assert CAUSAL.findall(readings[case].text) == []
+
+
+def test_the_causal_net_catches_what_it_should():
+    for sentence in ("live work builds game shooting", "reps improve games", "it makes him better"):
+        assert CAUSAL.search(sentence)
+
+
+@pytest.mark.parametrize("case", CASE_NAMES)
+def test_plain_language(readings, case):
+    text = readings[case].text
+    sentences = [s for s in re.split(r"(?<=[.)]) (?=[A-Z(])", text) if s]
+    assert max(len(s.split()) for s in sentences) <= 50
+    for jargon in (
+        "posterior",
+        "prior",
+        "logit",
+        "omega",
+        "contraction",
+        "ROPE",
+        "MCMC",
+        "credible",
+        "covariance",
+        "significant",
+    ):
+        assert jargon not in text
+    assert not re.search(r"\d\.\d{3}|nan|inf\b|None|  ", text)
+
+
+@pytest.mark.parametrize("case", list(CASES))
+def test_text_carries_what_every_verdict_must(readings, case):
+    reading = readings[case]
+    verdict, text = reading.verdict, reading.text
+    mean, low, high = (
+        round(100 * v) for v in (verdict.mean, verdict.interval.low, verdict.interval.high)
+    )
+    assert (
+        f"live minus rep is {mean} points of R2, 90% equal-tailed interval {low} to {high}" in text
+    )
+    assert "share of the differences between players' true game shooting" in text
+    assert f"before these records it was {100 * verdict.prior_probability:.0f}%" in text
+    assert "32,000 rep and 16,000 live practice attempts and 2,800 game attempts" in text
+    assert "40 player-seasons" in text
+    assert "was chosen, not assigned" in text
+    assert f"{round(100 * verdict.contraction)}% of what it was before" in text
+    assert "Next: " in text
+
+
+def test_ahead_by_little_is_called_little():
+    reading = reading_of(factor_draws(0.87, 0.90, 0.02))
+    assert reading.verdict.verdict == "ahead"
+    assert "It may be too small to matter." in reading.text
+    assert "too small" not in reading_of(CASES["ahead"]).text
+
+
+def test_cannot_tell_is_not_called_equality(readings):
+    assert "not evidence that they tell equally much" in readings["cannot_tell"].text
+    assert readings["cannot_tell"].verdict.favours is None
+
+
+@pytest.mark.parametrize(("case", "missing"), [("rep only", "live"), ("live only", "rep")])
+def test_one_mode_has_no_contrast_and_says_what_to_chart(readings, case, missing):
+    reading = readings[case]
+    data = reading.to_dict()
+    assert data["contrast"] is None
+    assert data["verdict"] is None
+    assert data["favours"] is None
+    assert f"Chart {missing} shooting as well" in reading.text
+    assert reading.next_step.action == "chart_mode"
+    assert reading.next_step.setting == missing
+    assert set(reading.r2["quantity"]) == {"all", "rep" if missing == "live" else "live"}
+
+
+def test_figures_are_those_of_the_draws(readings):
+    reading = readings["ahead"]
+    parts = compose(
+        PopulationDraws(np.zeros((3000, 4)), np.full((3000, 4), 0.4), CASES["ahead"]),
+        SETTINGS,
+        ("rep", "rep", "live"),
+    )
+    np.testing.assert_allclose(reading.contrast_draws, parts.r2_live - parts.r2_rep)
+    row = reading.table.set_index("setting").loc["live/trailing"]
+    assert row["rho_mean"] == pytest.approx(parts.rho[:, 2].mean())
+    assert row["rho_low"] == pytest.approx(np.quantile(parts.rho[:, 2], 0.05))
+    assert row["prior_rho_mean"] == pytest.approx(PRIOR.omega[:, 2, 3].mean())
+    assert row["attempts"] == 16_000
+    assert row["players"] == 40
+    live = reading.r2.set_index("quantity").loc["live"]
+    assert live["mean"] == pytest.approx(parts.r2_live.mean())
+
+
+def test_json_object_has_the_promised_keys(readings):
+    data = json.loads(json.dumps(plain(readings["ahead"]), allow_nan=False))
+    assert data["question"] == "reading"
+    assert set(data["contrast"]) == {"mean", "sd", "interval"}
+    assert {"prob", "kind", "low", "high"} <= set(data["contrast"]["interval"])
+    for key in (
+        "probability",
+        "prior_probability",
+        "contraction",
+        "rope",
+        "probability_in_rope",
+        "text",
+        "provenance",
+    ):
+        assert data[key] is not None
+    assert data["verdict"] == "ahead"
+    assert data["favours"] == "live"
+    assert set(data["settings"][0]) >= {"setting", "attempts", "players", "rho"}
+    assert set(data["settings"][0]["rho"]) == {"mean", "low", "high"}
+    assert set(data["diagnostics"]) >= {
+        "rhat_max",
+        "ess_bulk_min",
+        "ess_tail_min",
+        "divergences",
+        "passed",
+    }
+
+
+def test_no_verdict_from_a_fit_that_failed():
+    failed = dataclasses.replace(passed(), passed=False, failures=("R-hat of rho is 1.30",))
+    with pytest.raises(DiagnosticsError, match=r"R-hat of rho is 1\.30"):
+        reading_of(CASES["ahead"], diagnostics=failed)
+
+
+def test_other_cells_are_refused():
+    reading = reading_of(CASES["ahead"])
+    few = make_cells(SETTINGS, np.full((2, 4), 10), np.full((2, 4), 5))
+    posterior = TransferPosterior(
+        SETTINGS,
+        ("rep", "rep", "live"),
+        tuple(f"U{i}" for i in range(3)),
+        PopulationDraws(np.zeros((10, 4)), np.ones((10, 4)), CASES["ahead"][:10]),
+        PRIOR,
+        np.zeros((10, 3, 4)),
+        passed(),
+        reading.provenance,
+    )
+    with pytest.raises(ArgumentError, match="cells lack units"):
+        read_transfer(posterior, few)
+
+
+def test_player_seasons_come_from_the_simulated_table():
+    for players, contraction in CONTRACTION_BY_PLAYERS.items():
+        assert player_seasons_for(contraction) == pytest.approx(players)
+    assert player_seasons_for(0.60) == pytest.approx(64.9, abs=0.5)
+    assert player_seasons_for(0.99) == pytest.approx(14)
+    assert player_seasons_for(0.20) == pytest.approx(168)
+    middle = [player_seasons_for(c) for c in np.linspace(0.95, 0.38, 20)]
+    assert np.all(np.diff(middle) > 0)
+
+
+def test_next_step_asks_for_player_seasons_in_proportion(readings):
+    step = readings["cannot_tell"].next_step
+    assert step.action == "more_player_seasons"
+    contraction = readings["cannot_tell"].verdict.contraction
+    want = 40 * (player_seasons_for(0.60) / player_seasons_for(contraction) - 1)
+    assert step.amount == pytest.approx(want, abs=5)
+    assert "own simulation" in step.text
+    assert readings["ahead"].next_step.action == "repeat"
+
+
+def test_next_step_asks_for_attempts_where_rates_are_noise():
+    reading = reading_of(CASES["leaning"], attempts=[400, 400, 12, 70])
+    assert reading.next_step.action == "more_attempts"
+    assert reading.next_step.setting == "live/trailing"
+    # reliability .7 at tau .4, p .5: n = .7 / .3 / (.16 * .25) = 58.3, rounded up to tens
+    assert reading.next_step.amount == 60
+
+
+def test_an_uneven_start_is_named():
+    assert "not even" not in reading_of(CASES["ahead"], prior=_mirrored(PRIOR)).text
+    assert "not even" in reading_of(CASES["ahead"]).text
+
+
+def _mirrored(prior):
+    """Prior with one rep and one live twin each: even by construction."""
+    omega = np.concatenate([factor_draws(0.8, 0.6, 0.4, 1500), factor_draws(0.6, 0.8, 0.4, 1500)])
+    rep = compose(
+        PopulationDraws(prior.mu[:1], prior.tau[:1], omega), SETTINGS, ("rep", "rep", "live")
+    ).contrast("r2")
+    order = np.argsort(rep)
+    share = int((rep > 0).sum())
+    keep = min(share, rep.size - share)
+    chosen = np.concatenate([order[:keep], order[-keep:]])
+    return PopulationDraws(prior.mu[:1], prior.tau[:1], omega[chosen])

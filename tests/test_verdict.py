@@ -1,0 +1,116 @@
+"""The verdict rule: every word, its borders, and how often it is wrong with no difference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from transfer.errors import ArgumentError
+from transfer.verdict import judge, word
+
+ROPE = (-0.05, 0.05)
+
+
+def normal_draws(mean, sd, count=4001):
+    """Quantiles of a Normal, so that shares and moments are those of the Normal."""
+    return stats.norm.ppf((np.arange(count) + 0.5) / count, mean, sd)
+
+
+@pytest.mark.parametrize(
+    ("contraction", "probability", "in_rope", "expected"),
+    [
+        (0.851, 0.999, 0.0, "cannot_tell"),
+        (0.85, 0.80, 0.0, "leaning"),  # .85 itself may lean
+        (0.85, 0.799, 0.0, "unclear"),
+        (0.601, 0.999, 0.0, "leaning"),  # not measured: never ahead
+        (0.601, 0.60, 0.99, "unclear"),  # not measured: never equal
+        (0.60, 0.975, 0.0, "ahead"),
+        (0.60, 0.9749, 0.0, "leaning"),
+        (0.60, 0.975, 0.90, "practically_equal"),  # equality is asked first
+        (0.60, 0.975, 0.8999, "ahead"),
+        (0.30, 0.7999, 0.10, "unclear"),
+        (0.30, 0.80, 0.10, "leaning"),
+    ],
+)
+def test_word_at_the_borders_of_the_rule(contraction, probability, in_rope, expected):
+    assert word(contraction, probability, in_rope) == expected
+
+
+@pytest.mark.parametrize(
+    ("mean", "sd", "expected", "favours"),
+    [
+        (0.10, 0.24, "cannot_tell", None),
+        (0.20, 0.18, "leaning", "live"),
+        (-0.20, 0.18, "leaning", "rep"),
+        (0.02, 0.12, "unclear", "live"),
+        (-0.30, 0.10, "ahead", "rep"),
+        (0.005, 0.02, "practically_equal", None),
+    ],
+)
+def test_judge_gives_every_word_and_the_side(mean, sd, expected, favours):
+    verdict = judge(normal_draws(mean, sd), normal_draws(0, 0.26), ROPE)
+    assert verdict.verdict == expected
+    assert verdict.favours == favours
+    assert verdict.contraction == pytest.approx(sd / 0.26, rel=0.01)
+    assert verdict.probability == pytest.approx(stats.norm.cdf(abs(mean) / sd), abs=0.002)
+    low, high = stats.norm.ppf([0.05, 0.95], mean, sd)
+    assert verdict.interval.low == pytest.approx(low, abs=0.002)
+    assert verdict.interval.high == pytest.approx(high, abs=0.002)
+
+
+def test_prior_probability_is_of_the_same_side_as_the_posterior():
+    prior = normal_draws(0.1, 0.26)  # the prior favours live
+    for mean, side in ((0.2, 1), (-0.2, -1)):
+        verdict = judge(normal_draws(mean, 0.1), prior, ROPE)
+        assert verdict.prior_probability == pytest.approx(
+            stats.norm.cdf(side * 0.1 / 0.26), abs=0.002
+        )
+
+
+@pytest.mark.parametrize("rope", [(0.01, 0.05), (-0.05, -0.01), (0.0, 0.0)])
+def test_rope_must_span_zero(rope):
+    with pytest.raises(ArgumentError, match="does not span zero"):
+        judge(normal_draws(0, 1), normal_draws(0, 1), rope)
+
+
+def test_prior_without_spread_is_refused():
+    with pytest.raises(ArgumentError, match="no spread"):
+        judge(normal_draws(0, 1), np.zeros(10), ROPE)
+
+
+def wrong_ahead_share(contraction: float, threshold: float) -> float:
+    """Share of no-difference studies called ahead, in the Normal model.
+
+    Prior N(0, 1); data d ~ N(0, v). Posterior sd c = sqrt(v / (1 + v)), mean d / (1 + v), so
+    z = mean / sd = d c / v has variance c^2 / v = 1 - c^2.
+    """
+    z_sd = np.sqrt(1 - contraction**2)
+    return 2 * stats.norm.sf(stats.norm.ppf(threshold) / z_sd)
+
+
+@pytest.mark.parametrize(
+    ("threshold", "at_half", "at_fifth"),
+    [(0.90, 0.139, 0.191), (0.95, 0.0575, 0.0932), (0.975, 0.0236, 0.0454)],
+)
+def test_wrong_ahead_share_is_that_of_the_normal_model(threshold, at_half, at_fifth):
+    # 14-19 % at .9, 6-9 % at .95, 2.4-4.5 % at .975: the reason for the threshold.
+    assert wrong_ahead_share(0.5, threshold) == pytest.approx(at_half, abs=6e-4)
+    assert wrong_ahead_share(0.2, threshold) == pytest.approx(at_fifth, abs=6e-4)
+
+
+@pytest.mark.parametrize("contraction", [0.5, 0.2])
+def test_judge_is_wrong_as_often_as_the_normal_model_says(contraction):
+    rng = np.random.default_rng(20)
+    studies = 1500
+    v = contraction**2 / (1 - contraction**2)
+    prior = normal_draws(0, 1, 1001)
+    base = normal_draws(0, 1, 1001)
+    no_rope = (-1e-9, 1e-9)  # leaves the equality rule out, as the Normal model does
+    said = 0
+    for d in rng.normal(0, np.sqrt(v), studies):
+        draws = d / (1 + v) + contraction * base
+        said += judge(draws, prior, no_rope).verdict == "ahead"
+    exact = wrong_ahead_share(contraction, 0.975)
+    tolerance = 3 * np.sqrt(exact * (1 - exact) / studies)
+    assert said / studies == pytest.approx(exact, abs=tolerance)

@@ -1,1 +1,0 @@
-"""From draws to words: readings, trials, the practice mix and the next session."""

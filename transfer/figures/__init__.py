@@ -1,1 +1,0 @@
-"""One figure per file; the frame is prepared apart from the drawing."""

@@ -1,0 +1,1 @@
+"""Game rates to expect, their scores, and how earlier forecasts did."""

@@ -1,0 +1,1 @@
+"""Weekly minutes of rep and live work, and what to chart next."""

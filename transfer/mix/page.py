@@ -1,0 +1,101 @@
+"""The weekly minutes on a page: as they are, what is advised, and what is not known about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from transfer.errors import ArgumentError
+from transfer.mix import figure_response as mix_response
+from transfer.mix.advice import MixAdvice
+from transfer.mix.limits import mode_of
+from transfer.page import words
+
+__all__ = ["MixFacts", "advice_sentence", "gain_sentence", "minutes_by_mode", "now_sentence"]
+
+
+@dataclass(frozen=True)
+class MixFacts:
+    """Advice on the mix with what a page needs beside it.
+
+    Parameters
+    ----------
+    advice : MixAdvice
+    growth : array, shape (D, 2)
+        Draws of the growth effects behind it, rep and live.
+    players : int
+        Players whose minutes stand for now.
+    reason : str
+        Empty, or why the records cannot say anything about the growth effects, so that the advice
+        rests on the starting assumption.
+    """
+
+    advice: MixAdvice
+    growth: np.ndarray
+    players: int
+    reason: str = ""
+
+    def response(self) -> pd.DataFrame:
+        """Gain and regret over the live minutes that the limits allow."""
+        problem = self.advice.problem
+        if problem is None:
+            raise ArgumentError(
+                "the advice came without the week that was solved",
+                rule="advice from advise_mix carries its problem",
+                next_step="pass the advice as advise_mix returned it",
+            )
+        advice = self.advice
+        return mix_response.frame(problem, self.growth, advice.game_rate, advice.prob)
+
+
+def minutes_by_mode(advice: MixAdvice, which: str) -> dict[str, float]:
+    """Weekly minutes of a player by mode.
+
+    Parameters
+    ----------
+    advice : MixAdvice
+    which : {"current", "best"}
+    """
+    totals = {"rep": 0.0, "live": 0.0}
+    for setting, minutes in zip(advice.settings, getattr(advice, which), strict=True):
+        totals[mode_of(setting)] += float(minutes)
+    return totals
+
+
+def _pair(minutes: dict[str, float]) -> str:
+    return f"{minutes['rep']:.0f} rep and {minutes['live']:.0f} live minutes"
+
+
+def now_sentence(facts: MixFacts) -> str:
+    """What a player's week holds now."""
+    return f"Now: {_pair(minutes_by_mode(facts.advice, 'current'))} a player and week."
+
+
+def advice_sentence(facts: MixFacts) -> str:
+    """What to do about the mix."""
+    advice = facts.advice
+    if advice.advice == "run the trial":
+        return (
+            "Keep the mix and run the trial: these records do not settle which mix builds more "
+            "game shooting."
+        )
+    if advice.advice == "keep the mix":
+        return "Keep the mix: no other within the limits has a larger expected gain."
+    return f"Change to {_pair(minutes_by_mode(advice, 'best'))} a player and week."
+
+
+def gain_sentence(facts: MixFacts) -> str:
+    """What the best mix is expected to bring, and how far off that may be."""
+    advice = facts.advice
+    if not advice.moved:
+        return ""
+    band = advice.interval
+    return (
+        f"On present knowledge {_pair(minutes_by_mode(advice, 'best'))} go with "
+        f"{words.number(advice.makes_per_100, 1)} further makes in 100 game attempts after "
+        f"{advice.weeks:g} weeks ({band.prob:.0%} interval "
+        f"{words.interval(band.low, band.high, 1)} points of make rate); chance of "
+        f"beating the present mix {words.chance(advice.beats_current)}."
+    )

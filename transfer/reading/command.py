@@ -1,0 +1,91 @@
+"""``transfer compare``: what practice numbers tell about games, live against rep."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from transfer.terminal.frame import echo_json
+from transfer.terminal.options import shared_options
+
+__all__ = ["command"]
+
+
+@click.command("compare")
+@shared_options("records", "fit", "rope", "out", "json")
+@click.option(
+    "--contrast",
+    type=click.Choice(["r2", "rho"]),
+    default="r2",
+    show_default=True,
+    help="Compare live and rep by R2 or by correlation.",
+)
+@click.option(
+    "--assigned", is_flag=True,
+    help="The practice mix was assigned by lot (a trial); a reading stays a comparison of players.",
+)  # fmt: skip
+def command(contrast: str, assigned: bool, **given: Any) -> None:
+    """Read what practice numbers tell about games, live against rep.
+
+    This compares players with each other. It does not say which work makes a player better.
+    """
+    import json
+    import textwrap
+
+    from transfer.terminal.inputs import open_study, priors_of
+
+    # What decides is imported after the fit: the first reading shall not wait for it.
+    study = open_study(given)
+    posterior = study.fit()
+
+    from transfer.reading.conversion import conversion_table
+    from transfer.reading.information import read_information
+    from transfer.reading.prior_sensitivity import power_sensitivity
+    from transfer.reading.reading import read_transfer
+    from transfer.results import plain
+
+    reading = read_transfer(
+        posterior, study.cells, study.request.rope, contrast=contrast, assigned=assigned
+    )
+    information = read_information(posterior, study.cells)
+    conversion = conversion_table(posterior, study.cells)
+    sensitivity = power_sensitivity(posterior, priors_of(study.request))
+    told = plain(
+        {
+            **reading.to_dict(),
+            "mix": "assigned" if assigned else "chosen",
+            "information": information.to_dict()["information"],
+            "equivalence": information.to_dict()["equivalence"],
+            "information_text": information.text,
+            "conversion": conversion.to_dict()["conversion"],
+            "prior_sensitivity": None if sensitivity is None else sensitivity.to_dict(),
+        }
+    )
+    kept = study.run.keep("compare.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    if study.request.as_json:
+        echo_json(told)
+        return
+    show_reading(reading)
+    click.echo()
+    click.echo(information.text)
+    if sensitivity is not None:
+        click.echo(textwrap.fill(sensitivity.text, 96))
+    if kept is not None:
+        click.echo(f"\nKept: {kept}")
+
+
+def show_reading(reading: Any) -> None:
+    """Print the sentences of a reading, then its table of settings."""
+    import textwrap
+
+    from transfer.page.words import sentences
+    from transfer.terminal.screen import bold, print_table
+
+    first, *rest = sentences(reading.text)
+    click.echo(bold(textwrap.fill(first, 96)))
+    click.echo(textwrap.fill(" ".join(rest), 96))
+    click.echo()
+    print_table(
+        reading.table, ["setting", "attempts", "players", "rho_mean", "rho_low", "rho_high"], 2
+    )

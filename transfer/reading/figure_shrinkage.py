@@ -1,0 +1,114 @@
+"""From raw to estimated: how far each player's rate moves once luck is taken out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from transfer.models.estimates import player_estimates
+from transfer.models.posterior import TransferPosterior
+from transfer.page import style
+from transfer.records.cells import Cells
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["describe", "draw", "frame"]
+
+
+def frame(posterior: TransferPosterior, cells: Cells, prob: float = 0.90) -> pd.DataFrame:
+    """Return the players' raw and estimated rates, where they have attempts.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+        The fit.
+    cells : Cells
+        Its counts.
+    prob : float
+        Probability of the interval columns.
+
+    Returns
+    -------
+    DataFrame
+        The rows of `player_estimates` with ``n > 0``.
+    """
+    table = player_estimates(posterior, cells, prob)
+    return table[table["n"] > 0].reset_index(drop=True)
+
+
+def draw(table: pd.DataFrame) -> Figure:
+    """Draw one panel per setting: raw rate at the left, estimate at the right.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `frame`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        A thicker line stands for more attempts.
+    """
+    from matplotlib.collections import LineCollection
+
+    settings = list(dict.fromkeys(table["setting"]))
+    with style.styled():
+        figure, panels = style.grid_of_panels(settings, columns=3, sharey=True)
+        for setting, axes in panels.items():
+            rows = table[table["setting"] == setting]
+            mode = rows["mode"].iloc[0]
+            most = float(rows["n"].max())
+            alpha = min(0.8, 12.0 / len(rows) ** 0.5 / 4.0)
+            ends = rows[["raw", "mean"]].to_numpy(dtype=float)
+            places = np.broadcast_to([0.0, 1.0], ends.shape)
+            lines = list(np.stack([places, ends], axis=-1))
+            axes.add_collection(
+                LineCollection(
+                    lines,
+                    colors=style.MODE_COLOURS[mode],
+                    linewidths=0.4 + 1.2 * rows["n"] / most,
+                    alpha=alpha,
+                )
+            )
+            axes.plot([0.0] * len(rows), rows["raw"], "o", mfc="white", mec=style.PALE, ms=3)
+            axes.plot(
+                [1.0] * len(rows),
+                rows["mean"],
+                style.MARKERS[mode],
+                color=style.MODE_COLOURS[mode],
+                ms=3,
+            )
+            axes.set_xticks([0.0, 1.0], ["raw", "estimated"])
+            axes.set_xlim(-0.25, 1.25)
+            axes.grid(False, axis="x")
+            style.percent_axis(axes.yaxis)
+        figure.supylabel("make rate", fontsize=9)
+    return figure
+
+
+def describe(table: pd.DataFrame) -> str:
+    """Alternative text: the spread of raw and of estimated rates by setting.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `frame`.
+
+    Returns
+    -------
+    str
+    """
+    parts = [
+        f"{style.setting_label(str(setting))}: raw {rows['raw'].min():.0%} to "
+        f"{rows['raw'].max():.0%}, "
+        f"estimated {rows['mean'].min():.0%} to {rows['mean'].max():.0%}"
+        for setting, rows in table.groupby("setting", sort=False)
+    ]
+    return (
+        "Lines from each player's raw make rate to the estimated rate, one panel per setting. "
+        + "; ".join(parts)
+        + "."
+    )

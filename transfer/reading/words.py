@@ -1,0 +1,384 @@
+"""Words of a reading: plain sentences by the verdict rule, and the next step worth taking.
+
+The words speak of what a practice number tells about games. They never say that practice did
+something to game shooting: a reading compares players, whoever chose the mix.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import expit
+
+from transfer.models.alignment import Counts
+from transfer.models.composition import mode_indices
+from transfer.models.posterior import TransferPosterior
+from transfer.results import Interval
+from transfer.verdict import MEASURED_CONTRACTION, Verdict
+
+__all__ = [
+    "CONTRACTION_BY_PLAYERS",
+    "NextStep",
+    "ReadingFacts",
+    "next_step",
+    "player_seasons_for",
+    "write_reading",
+]
+
+#: Player-seasons -> mean contraction of the R2 contrast (own simulation: 4 practice settings, one
+#: season of 69 game attempts a player, 20-40 simulated seasons a row).
+CONTRACTION_BY_PLAYERS: dict[int, float] = {14: 0.96, 42: 0.72, 84: 0.53, 168: 0.37}
+#: Below this reliability of a player's practice rate, more attempts come first (judgement).
+_LOW_RELIABILITY = 0.5
+_AIM_RELIABILITY = 0.7
+#: Prior probabilities outside this band are named in the text (judgement).
+_EVEN_START = (0.45, 0.55)
+#: Below this contraction the step aims beyond "measured", at a settled answer (judgement).
+_NEARLY_MEASURED = 0.65
+#: From this chance of practical equality on, "ahead" is qualified (judgement).
+_MAY_BE_SMALL = 0.10
+_OWN_SIMULATION = (
+    "a rough figure from an own simulation with 4 practice settings and 69 game attempts a player"
+)
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """What would change the answer most.
+
+    Parameters
+    ----------
+    action : {"chart_mode", "more_attempts", "more_player_seasons", "repeat"}
+        Kind of step.
+    text : str
+        The sentence.
+    setting : str or None
+        Mode or setting concerned.
+    amount : int or None
+        Attempts a player, or further player-seasons.
+    """
+
+    action: str
+    text: str
+    setting: str | None = None
+    amount: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {
+            "action": self.action,
+            "setting": self.setting,
+            "amount": self.amount,
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True)
+class ReadingFacts:
+    """The figures that the words need.
+
+    Parameters
+    ----------
+    verdict : Verdict or None
+        Verdict on live minus rep; ``None`` where one mode is missing.
+    leads : {"live", "rep"} or None
+        Side with the larger posterior probability, whatever the verdict.
+    contrast_kind : {"r2", "rho"}
+        Unit of the contrast.
+    r2_all_mean : float
+        Posterior mean of R2 of all practice settings together.
+    r2_all : Interval
+        Its interval.
+    modes : tuple of str
+        Modes of the fitted settings.
+    attempts : mapping
+        Attempts used: ``rep``, ``live``, ``game``.
+    players : int
+        Player-seasons used.
+    step : NextStep
+    assigned : bool
+        Whether the practice mix was assigned by lot.
+    """
+
+    verdict: Verdict | None
+    leads: str | None
+    contrast_kind: str
+    r2_all_mean: float
+    r2_all: Interval
+    modes: tuple[str, ...]
+    attempts: Mapping[str, int]
+    players: int
+    step: NextStep
+    assigned: bool = False
+
+
+def player_seasons_for(contraction: float) -> float:
+    """Player-seasons at which the own simulation reached a contraction.
+
+    Parameters
+    ----------
+    contraction : float
+        Posterior over prior standard deviation of the R2 contrast.
+
+    Returns
+    -------
+    float
+        Log-linear between the simulated sizes, and held at the ends of the table (14 and 168).
+    """
+    sizes = np.log(np.array(sorted(CONTRACTION_BY_PLAYERS), dtype=float))
+    values = np.array([CONTRACTION_BY_PLAYERS[k] for k in sorted(CONTRACTION_BY_PLAYERS)])
+    return float(np.exp(np.interp(-contraction, -values, sizes)))
+
+
+def next_step(posterior: TransferPosterior, counts: Counts, verdict: Verdict | None) -> NextStep:
+    """Choose the step that would change the answer most.
+
+    A missing mode comes first, then a practice setting whose rates are mostly noise, then more
+    player-seasons; a settled answer is to be repeated.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    counts : Counts
+    verdict : Verdict or None
+
+    Returns
+    -------
+    NextStep
+    """
+    for mode in ("live", "rep"):
+        if mode not in posterior.modes:
+            return NextStep(
+                "chart_mode",
+                f"Chart {mode} shooting as well: who shot, how many attempts and how many makes. "
+                "Until then live cannot be set against rep.",
+                setting=mode,
+            )
+    if verdict is None or verdict.verdict in ("ahead", "practically_equal"):
+        return NextStep(
+            "repeat",
+            "Chart the same settings in the same way next season and see whether the answer holds.",
+        )
+    thin = _thin_setting(posterior, counts)
+    if thin is not None:
+        return thin
+    return _more_players(verdict, len(posterior.units))
+
+
+def _thin_setting(posterior: TransferPosterior, counts: Counts) -> NextStep | None:
+    """Return the step for the least reliable practice setting, if one is mostly noise."""
+    worst: tuple[float, int, int] | None = None
+    for mode in ("live", "rep"):
+        for k in mode_indices(posterior.modes, mode):
+            tau2 = posterior.population.tau[:, k] ** 2
+            rate = expit(posterior.population.mu[:, k])
+            information = tau2 * rate * (1 - rate)
+            typical = float(np.median(counts.practice_n[:, k]))
+            reliability = float(np.mean(information * typical / (1 + information * typical)))
+            aim = _AIM_RELIABILITY / (1 - _AIM_RELIABILITY) / float(np.median(information))
+            if reliability < _LOW_RELIABILITY and (worst is None or reliability < worst[0]):
+                worst = (reliability, int(k), math.ceil(aim / 10) * 10)
+    if worst is None:
+        return None
+    reliability, k, amount = worst
+    setting = posterior.settings[k]
+    typical = int(np.median(counts.practice_n[:, k]))
+    return NextStep(
+        "more_attempts",
+        f"Chart more {setting} attempts first: a typical player has {typical}, and only "
+        f"{100 * reliability:.0f}% of the spread of those make rates is real difference between "
+        f"players. About {amount} a player would bring that to {100 * _AIM_RELIABILITY:.0f}%.",
+        setting=setting,
+        amount=amount,
+    )
+
+
+def _more_players(verdict: Verdict, players: int) -> NextStep:
+    """Return how many further player-seasons the own simulation asks for."""
+    settled = min(CONTRACTION_BY_PLAYERS.values())
+    goal, what = (
+        (MEASURED_CONTRACTION, "before the difference counts as measured")
+        if verdict.contraction > _NEARLY_MEASURED
+        else (settled, "for a good chance of a settled answer")
+    )
+    ratio = player_seasons_for(goal) / player_seasons_for(verdict.contraction)
+    amount = math.ceil(players * max(ratio - 1.0, 0.0) / 5) * 5
+    if amount == 0:
+        return NextStep(
+            "repeat",
+            "More player-seasons of the same kind would change little here; keep charting and "
+            "repeat the reading next season.",
+        )
+    beyond = verdict.contraction > max(CONTRACTION_BY_PLAYERS.values())
+    return NextStep(
+        "more_player_seasons",
+        f"Add player-seasons: {'at least' if beyond else 'about'} {amount} more like these would "
+        f"be needed {what} ({_OWN_SIMULATION}). Keep past seasons and pool with other programs.",
+        amount=amount,
+    )
+
+
+def _points(value: float) -> str:
+    """Write a share as whole points; no minus sign on zero."""
+    rounded = round(100 * value)
+    return f"{rounded:d}"
+
+
+def _chance(probability: float) -> str:
+    """Write a chance in whole percent; never 0% or 100%."""
+    if probability > 0.99:
+        return "over 99%"
+    if probability < 0.01:
+        return "under 1%"
+    return f"{100 * probability:.0f}%"
+
+
+def _unit(kind: str) -> str:
+    return "points of R2" if kind == "r2" else "hundredths of correlation"
+
+
+def _meaning(kind: str) -> str:
+    """Explain the unit in plain words."""
+    share = (
+        "R2 is the share of the differences between players' true game shooting that their true "
+        "practice rates account for"
+    )
+    if kind == "r2":
+        return f"({share}: 100 points would be all of it.)"
+    return (
+        "(The correlation runs from 0, practice rates tell nothing about games, to 100 hundredths, "
+        f"they tell everything; its square is R2. {share}.)"
+    )
+
+
+def _estimate(verdict: Verdict, kind: str) -> str:
+    """Estimate and interval with kind and probability; live minus rep."""
+    low, high = verdict.interval.low, verdict.interval.high
+    return (
+        f"live minus rep is {_points(verdict.mean)} {_unit(kind)}, "
+        f"{100 * verdict.interval.prob:.0f}% equal-tailed interval {_points(low)} to "
+        f"{_points(high)}"
+    )
+
+
+def _chances(verdict: Verdict, leads: str | None, modes: tuple[str, ...]) -> str:
+    """Posterior beside prior probability of the side that the posterior leans to."""
+    sides = ("live", "rep") if leads == "live" else ("rep", "live")
+    sentence = (
+        f"The chance that {sides[0]} numbers tell more than {sides[1]} numbers is "
+        f"{_chance(verdict.probability)}; before these records it was "
+        f"{_chance(verdict.prior_probability)}"
+    )
+    low, high = _EVEN_START
+    if not low <= verdict.prior_probability <= high:
+        rep, live = modes.count("rep"), modes.count("live")
+        sentence += (
+            f" (not even, as there are {rep} rep and {live} live settings)"
+            if rep != live
+            else " (not even)"
+        )
+    return sentence + "."
+
+
+def _headline(verdict: Verdict, kind: str) -> str:
+    """First sentence, by the verdict word."""
+    estimate = _estimate(verdict, kind)
+    cut = _points(1 - min(verdict.contraction, 1.0))
+    narrower = f"was cut by only {cut}%" if cut != "0" else "was not cut at all"
+    a, b = verdict.favours, "rep" if verdict.favours == "live" else "live"
+    if verdict.verdict == "cannot_tell":
+        return (
+            "These records cannot tell whether live or rep numbers tell more about games. The "
+            "answer is still almost entirely the starting assumption (its uncertainty "
+            f"{narrower}): {estimate}. This is not evidence that they tell equally much."
+        )
+    if verdict.verdict == "leaning":
+        return (
+            f"A lean towards {a} numbers telling more about games than {b} numbers, no more than "
+            f"that: {estimate}. All of these differences fit the records; do not change the plan "
+            "on this alone."
+        )
+    in_rope = (
+        f"The chance that the difference lies between {_points(verdict.rope[0])} and "
+        f"{_points(verdict.rope[1])}, the limits of practical equality set in advance, is "
+        f"{_chance(verdict.probability_in_rope)}."
+    )
+    if verdict.verdict == "ahead":
+        sentence = (
+            f"{str(a).capitalize()} numbers tell more about games than {b} numbers: {estimate}."
+        )
+        small = verdict.probability_in_rope >= _MAY_BE_SMALL
+        return f"{sentence} It may be too small to matter. {in_rope}" if small else sentence
+    if verdict.verdict == "practically_equal":
+        return (
+            f"Live and rep numbers tell practically equally much about games: {estimate}. {in_rope}"
+        )
+    measured = verdict.contraction <= MEASURED_CONTRACTION
+    return (
+        "Whether live or rep numbers tell more about games "
+        f"{'was measured and ' if measured else ''}is still open: {estimate}."
+    )
+
+
+def _one_mode(facts: ReadingFacts) -> str:
+    """First sentence where only one mode was charted."""
+    charted = "rep" if "rep" in facts.modes else "live"
+    missing = "live" if charted == "rep" else "rep"
+    return (
+        f"Only {charted} shooting was charted, so live cannot be set against rep: no {missing} "
+        "attempts are in these records."
+    )
+
+
+def write_reading(facts: ReadingFacts) -> str:
+    """Write the reading in plain sentences.
+
+    Parameters
+    ----------
+    facts : ReadingFacts
+
+    Returns
+    -------
+    str
+        One paragraph; every figure carries its unit, intervals their kind and probability.
+    """
+    verdict = facts.verdict
+    parts = []
+    if verdict is None:
+        parts.append(_one_mode(facts))
+    else:
+        parts += [_headline(verdict, facts.contrast_kind), _meaning(facts.contrast_kind)]
+        parts.append(_chances(verdict, facts.leads, facts.modes))
+        parts.append(
+            f"The uncertainty is {_points(verdict.contraction)}% of what it was before "
+            "these records."
+        )
+    share = f"{_points(facts.r2_all_mean)}%"
+    limits = f"{_points(facts.r2_all.low)}% to {_points(facts.r2_all.high)}%"
+    parts.append(
+        "All charted practice together accounts for about "
+        f"{share} of the differences between players' true game shooting "
+        f"({100 * facts.r2_all.prob:.0f}% equal-tailed interval {limits})."
+    )
+    practice = [
+        f"{facts.attempts[mode]:,} {mode}" for mode in ("rep", "live") if mode in facts.modes
+    ]
+    parts.append(
+        f"Used: {' and '.join(practice)} practice attempts and {facts.attempts['game']:,} game "
+        f"attempts of {facts.players} player-seasons."
+    )
+    mix = (
+        "The practice mix was assigned by lot, but this reading still"
+        if facts.assigned
+        else "The practice mix was chosen, not assigned by lot, and this"
+    )
+    parts.append(
+        f"{mix} compares players with each other: it says what a practice number tells about "
+        "games, not what a drill does to a player."
+    )
+    parts.append(f"Next: {facts.step.text}")
+    return " ".join(parts)

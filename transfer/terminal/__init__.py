@@ -1,0 +1,1 @@
+"""What all commands share: options, records and fits behind them, screen, run folders."""

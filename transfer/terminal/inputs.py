@@ -1,0 +1,158 @@
+"""From options to records, cells and a fit: the first steps that most commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from transfer.models.posterior import TransferPosterior
+from transfer.models.priors import TransferPriors
+from transfer.records.cells import Cells, build_cells
+from transfer.records.reading import Records, read_records
+from transfer.terminal.first_look import show_first_reading
+from transfer.terminal.options import Request, resolve
+from transfer.terminal.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
+from transfer.terminal.screen import notice, progress
+
+__all__ = [
+    "Study",
+    "cells_of",
+    "fit_cells",
+    "open_study",
+    "priors_of",
+    "read_inputs",
+    "study_of",
+]
+
+
+@dataclass(frozen=True)
+class Study:
+    """Records, their cells and the run they belong to.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+    records : Records
+        Checked records.
+    cells : Cells
+        Their counts by the chosen settings.
+    run : Run
+        Where outputs go.
+    """
+
+    request: Request
+    records: Records
+    cells: Cells
+    run: Run
+
+    def fit(self) -> TransferPosterior:
+        """Return the saved fit of these records and options, or make and keep one.
+
+        Before the sampler starts, a terminal is shown a first reading by moments.
+
+        Raises
+        ------
+        DiagnosticsError
+            When the sampler's diagnostics failed twice.
+        """
+        say = progress(self.request.as_json)
+        saved = saved_fit(self.run)
+        if saved is not None:
+            from transfer.models.storage import load_fit
+
+            posterior = load_fit(saved)
+            if posterior.provenance.data_hash == self.cells.data_hash:
+                say(f"using the saved fit in {saved.parent.name}")
+                return posterior
+        show_first_reading(self.cells, self.request.as_json)
+        posterior = fit_cells(self.cells, self.request)
+        if self.run.folder is not None:
+            from transfer.models.storage import save_fit
+
+            self.run.start()
+            save_fit(posterior, self.run.folder / FIT_FILE)
+            self.run.note(FIT_FILE)
+        return posterior
+
+
+def read_inputs(request: Request) -> Records:
+    """Read and check the record files of a request.
+
+    Raises
+    ------
+    RecordsError
+        With every problem of all files.
+    """
+    progress(request.as_json)("reading the records")
+    files = request.files
+    return read_records(
+        files.get("practice"),
+        files.get("games"),
+        files.get("roster"),
+        files.get("drills"),
+        season_end=request.season_end,
+        rule_body=request.rule_body,
+    )
+
+
+def cells_of(records: Records, request: Request) -> Cells:
+    """Count the records by the chosen settings and terms."""
+    return build_cells(
+        records,
+        request.settings,
+        distance="distance" in request.terms,
+        game_contest="contest" in request.terms,
+        defenders="defender" in request.terms,
+    )
+
+
+def priors_of(request: Request) -> TransferPriors:
+    """Starting assumptions of the level of play, or of the named file."""
+    if request.read_priors is not None:
+        return request.read_priors
+    level: Any = request.level
+    if request.priors is None:
+        return TransferPriors.for_level(level)
+    return TransferPriors.from_file(request.priors, level)
+
+
+def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
+    """Fit the transfer model with the chosen starting assumptions.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the sampler's diagnostics failed twice.
+    """
+    from transfer.models.fit import fit_transfer
+
+    priors = priors_of(request)
+    return fit_transfer(cells, priors=priors, seed=request.seed, progress=progress(request.as_json))
+
+
+def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")) -> Study:
+    """Settle the options, read the records, count them, and tell what changed since last time.
+
+    Parameters
+    ----------
+    given : mapping
+        The command's parameters.
+    needs : tuple of str
+        Tables that must be named.
+
+    Returns
+    -------
+    Study
+    """
+    return study_of(resolve(given, needs=needs))
+
+
+def study_of(request: Request) -> Study:
+    """Read and count the records of settled options; see `open_study`."""
+    records = read_inputs(request)
+    run = open_run(request)
+    for sentence in changed_since_last_run(request, run):
+        notice(sentence)
+    return Study(request, records, cells_of(records, request), run)

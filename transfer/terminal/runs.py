@@ -1,0 +1,341 @@
+"""Run folders: where outputs go, what made them, and whether a record file changed since.
+
+A run is named ``DATE-HASH``. The hash covers the record files, every option and the version of
+the model, so the same question about the same records always meets its own folder, and nothing is
+ever overwritten.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from transfer.errors import StorageError
+from transfer.files import write_bytes, write_text
+from transfer.models.transfer_model import MODEL_VERSION
+from transfer.records.guards import inside
+from transfer.terminal.options import Request
+
+__all__ = [
+    "CHECKSUMS",
+    "MANIFEST",
+    "Run",
+    "changed_since_last_run",
+    "describe_inputs",
+    "file_hash",
+    "open_run",
+    "run_key",
+    "saved_fit",
+]
+
+MANIFEST = "manifest.json"
+#: SHA-256 of every output, one line per file, in the form that ``sha256sum --check`` reads.
+CHECKSUMS = "SHA256SUMS"
+FIT_FILE = "fit.nc"
+#: Options that decide a fit; the others only decide how it is read.
+_FIT_OPTIONS = ("settings", "terms", "level", "rule_body", "season_end", "seed", "priors_sha256")
+
+
+@dataclass(frozen=True)
+class Run:
+    """One question about one state of the records.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where outputs go; None when nothing is to be written.
+    key : str
+        Hash of inputs and options.
+    fit_key : str
+        Hash of inputs and of the options that decide the fit.
+    manifest : mapping
+        What ``manifest.json`` holds.
+    siblings : tuple of Path
+        Folders in which a saved fit of the same records may lie, newest first.
+    """
+
+    folder: Path | None
+    key: str
+    fit_key: str
+    manifest: Mapping[str, Any]
+    siblings: tuple[Path, ...]
+
+    def keep(self, name: str, content: bytes | str) -> Path | None:
+        """Write an output into the run folder; an older different one stays beside it.
+
+        Parameters
+        ----------
+        name : str
+            File name.
+        content : bytes or str
+            The whole file.
+
+        Returns
+        -------
+        Path or None
+            Where it is, ``name-2.ending`` and so on when the name was taken by other content.
+        """
+        if self.folder is None:
+            return None
+        data = content.encode() if isinstance(content, str) else content
+        target = inside(self.folder, name)
+        self.start()
+        number = 1
+        while True:
+            if number > 1:
+                target = self.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
+            number += 1
+            try:
+                if not target.exists():
+                    write_bytes(target, data, replace=False)
+                    break
+            except FileExistsError:  # another run was quicker: look at what it wrote
+                number -= 1
+                continue
+            if target.read_bytes() == data:
+                return target
+        self.note(target.name)
+        return target
+
+    def note(self, name: str) -> None:
+        """Add the hash of a finished output to the run's list; the last line of a name counts.
+
+        Parameters
+        ----------
+        name : str
+            A file of the run folder.
+
+        Raises
+        ------
+        StorageError
+            When the output cannot be read or the list cannot be written.
+        """
+        if self.folder is None:
+            return
+        line = f"{file_hash(self.folder / name)}  {name}\n".encode()
+        try:
+            # One short appended line: two runs on the same folder do not lose each other's.
+            with open(self.folder / CHECKSUMS, "ab", buffering=0) as stream:
+                stream.write(line)
+        except OSError as error:
+            raise StorageError(
+                f"{self.folder / CHECKSUMS} could not be written: {error.strerror or error}",
+                rule="a run folder lists the hash of every output",
+                next_step="free disk space or choose a folder you may write to with --out",
+            ) from error
+
+    def start(self) -> None:
+        """Make the run folder with its manifest, unless it is there already."""
+        if self.folder is None or (self.folder / MANIFEST).exists():
+            return
+        text = json.dumps(self.manifest, indent=2, ensure_ascii=False) + "\n"
+        write_text(self.folder / MANIFEST, text)
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file.
+
+    Raises
+    ------
+    StorageError
+        When it cannot be read.
+    """
+    try:
+        with open(path, "rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise StorageError(
+            f"{path} cannot be read: {error.strerror or error}",
+            rule="every named file exists and is readable",
+            next_step="correct the name, or the files under [files] in transfer.toml",
+        ) from error
+
+
+def _digest(value: Any) -> str:
+    return hashlib.sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
+
+
+def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
+    """Name and SHA-256 of each record file.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+
+    Returns
+    -------
+    dict
+        Table name to ``file`` (its name, without folders) and ``sha256``.
+
+    Raises
+    ------
+    StorageError
+        When a file cannot be read.
+    """
+    return {
+        key: {"file": path.name, "sha256": file_hash(path)}
+        for key, path in sorted(request.files.items())
+    }
+
+
+def _options(request: Request) -> dict[str, Any]:
+    return {
+        "settings": list(request.settings),
+        "terms": list(request.terms),
+        "level": request.level,
+        "rule_body": request.rule_body,
+        "rope": list(request.rope),
+        "seed": request.seed,
+        "season_end": request.season_end.isoformat() if request.season_end else None,
+        "priors_sha256": None if request.priors is None else file_hash(request.priors),
+    }
+
+
+def run_key(manifest: Mapping[str, Any]) -> str:
+    """Hash of a question: content of the record files, options, versions of package and model.
+
+    Parameters
+    ----------
+    manifest : mapping
+        With ``inputs``, ``options`` and ``versions``.
+    """
+    contents = {key: value["sha256"] for key, value in manifest["inputs"].items()}
+    versions = manifest["versions"]
+    version = [versions.get("practice-transfer"), versions.get("model")]
+    return _digest([contents, manifest["options"], version])
+
+
+def _manifest_in(folder: Path) -> dict[str, Any] | None:
+    """The manifest of a run folder; None where there is none, or none of this form."""
+    try:
+        found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    inputs = found.get("inputs", {}) if isinstance(found, dict) else None
+    if not isinstance(inputs, dict):
+        return None
+    named = [isinstance(i, dict) and isinstance(i.get("file"), str) for i in inputs.values()]
+    return found if all(named) else None
+
+
+def _manifests(folder: Path) -> list[tuple[Path, dict[str, Any]]]:
+    """Runs below a folder, newest first; a folder without a readable manifest is no run."""
+    every = [(p.parent, _manifest_in(p.parent)) for p in folder.glob(f"*/{MANIFEST}")]
+    found = [(where, manifest) for where, manifest in every if manifest is not None]
+    return sorted(found, key=lambda run: (str(run[1].get("created")), run[0].name), reverse=True)
+
+
+def open_run(request: Request) -> Run:
+    """Return the run that a command belongs to; nothing is written yet.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+
+    Returns
+    -------
+    Run
+        In ``--out`` when given, below ``runs/`` in a season folder, else without a folder.
+
+    Raises
+    ------
+    StorageError
+        When a file cannot be read or ``--out`` holds another run.
+    """
+    from transfer.provenance import package_versions
+
+    inputs, options, versions = describe_inputs(request), _options(request), package_versions()
+    described = {
+        "inputs": inputs,
+        "options": options,
+        "versions": {**versions, "model": str(MODEL_VERSION)},
+    }
+    key = run_key(described)
+    fit_key = run_key({**described, "options": {k: options[k] for k in _FIT_OPTIONS}})
+    created = dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
+    manifest = {"key": key, "fit_key": fit_key, "created": created, **described}
+    if request.out is not None:
+        _refuse_other_run(request.out, key)
+        return Run(request.out, key, fit_key, manifest, (request.out,))
+    if request.season is None:
+        return Run(None, key, fit_key, manifest, ())
+    runs = request.season.folder / "runs"
+    past = _manifests(runs)
+    own = [folder for folder, found in past if found.get("key") == key]
+    folder = own[0] if own else runs / f"{dt.date.today().isoformat()}-{key[:10]}"
+    return Run(folder, key, fit_key, manifest, tuple(folder for folder, _ in past))
+
+
+def _refuse_other_run(out: Path, key: str) -> None:
+    if not (out / MANIFEST).exists():
+        return
+    found = _manifest_in(out)
+    if found is None:
+        raise StorageError(
+            f"{out / MANIFEST} cannot be read, so it is not known whose run {out} holds",
+            rule="nothing is overwritten",
+            next_step="name a new folder with --out",
+        )
+    if found.get("key") != key:
+        raise StorageError(
+            f"{out} holds another run ({str(found.get('key'))[:10]}, made {found.get('created')})",
+            rule="nothing is overwritten",
+            next_step="name a new folder with --out",
+        )
+
+
+def saved_fit(run: Run) -> Path | None:
+    """Return a saved fit of the same records and fit options, if there is one.
+
+    Parameters
+    ----------
+    run : Run
+        From `open_run`.
+    """
+    for folder in run.siblings:
+        found = _manifest_in(folder)
+        if found and found.get("fit_key") == run.fit_key and (folder / FIT_FILE).is_file():
+            return folder / FIT_FILE
+    return None
+
+
+def changed_since_last_run(request: Request, run: Run) -> list[str]:
+    """Sentences about record files that changed since the newest run of the season folder.
+
+    Parameters
+    ----------
+    request : Request
+        The settled options.
+    run : Run
+        From `open_run`.
+
+    Returns
+    -------
+    list of str
+        Empty outside a season folder, before the first run, and when these very records have a
+        run already.
+    """
+    if request.season is None or request.out is not None:
+        return []
+    past = _manifests(request.season.folder / "runs")
+    now = run.manifest["inputs"]
+    if not past or any(found.get("inputs") == now for _, found in past):
+        return []
+    folder, last = past[0]
+    before = last.get("inputs", {})
+    sentences = []
+    for key in sorted({*now, *before}):
+        if key not in now:
+            sentences.append(f"{before[key]['file']} is gone since run {folder.name}")
+        elif key not in before:
+            sentences.append(f"{now[key]['file']} is new since run {folder.name}")
+        elif now[key] != before[key]:
+            sentences.append(f"{now[key]['file']} changed since run {folder.name}")
+    return sentences

@@ -124,3 +124,43 @@ def test_words_inside_their_rule():
     assert parse_settings("mode, contest") == ("mode", "contest")
     assert parse_terms("distance,defender") == ("distance", "defender")
     assert parse_terms("none") == ()
+
+
+SEVERAL_DISTANCES = """date,game,player,distance_ft,contest,attempts,makes,minutes
+2025-12-01,G01,P01,6,,2,1,24
+2025-12-01,G01,P01,9.5,,3,1,24
+2025-12-01,G01,P01,9.5,front,1,0,24
+2025-12-01,G01,P99,6,,1,0,12
+"""
+
+
+def test_rows_of_one_game_in_several_distances_are_data_and_are_summed(files, run, run_json):
+    files["games"].write_text(SEVERAL_DISTANCES, encoding="utf-8")
+    words = ("--practice", files["practice"], "--games", files["games"])
+    code, told = run_json("check", *words)
+    assert code == 0
+    games = next(row for row in told["tables"] if row["table"] == "games")
+    assert (games["attempts"], games["makes"], games["rows"]) == (7, 2, 4)
+    code, told = run_json("rates", *words)
+    assert code == 0
+    counted = {r["unit"]: (r["n"], r["y"]) for r in told["players"] if r["setting"] == "game"}
+    assert counted == {"P01": (6, 2), "P99": (1, 0)}
+
+
+@pytest.mark.parametrize("spoiled", [False, True], ids=["accepted", "refused"])
+def test_a_problem_of_the_whole_file_is_shown_beside_those_of_rows(files, run, spoiled):
+    """The file's own problem has no row, which is a missing value in the table on the screen."""
+    text = SEVERAL_DISTANCES.replace("G01,P99", "G01,P01") if spoiled else SEVERAL_DISTANCES
+    games = [
+        f"{line},{'program' if not i else ''}" for i, line in enumerate(text.strip().split("\n"))
+    ]
+    files["games"].write_text("\n".join(games) + "\n", encoding="utf-8")
+    practice = files["practice"].read_text(encoding="utf-8").strip().split("\n")
+    practice = [f"{line},{'A' if i else 'program'}" for i, line in enumerate(practice)]
+    files["practice"].write_text("\n".join(practice) + "\n", encoding="utf-8")
+    words = ("check", "--practice", files["practice"], "--games", files["games"])
+    code, out, _ = run(*words)
+    assert code == (2 if spoiled else 0)
+    assert "blank program was taken as 'A'" in out
+    assert ("occurs once" in out) is spoiled
+    assert ".000" not in out

@@ -73,3 +73,10 @@ def test_unknown_table_and_column():
         table_named("practise")
     with pytest.raises(ArgumentError, match="attempts"):
         TABLES["games"].column("shots")
+
+
+@pytest.mark.parametrize("name", list(TABLES))
+def test_the_recording_guide_names_the_row_key(name):
+    guide = (Path(__file__).parents[2] / "docs" / "recording.md").read_text(encoding="utf-8")
+    key = ", ".join(f"`{column}`" for column in TABLES[name].key)
+    assert f"| {name} | {key} |" in guide

@@ -55,6 +55,7 @@ def show_problems(problems: Any) -> None:
     from transfer.terminal.screen import print_table
 
     if len(problems):
+        problems = problems.astype({"row": "Int64"})  # a gap would turn row numbers into reals
         shown = [c for c in _SHOWN if c in problems and problems[c].astype(str).str.len().any()]
         print_table(problems, shown)
         click.echo()

@@ -86,7 +86,8 @@ class Table:
     columns : tuple of Column
         In the order of the template.
     key : tuple of str
-        Columns that together may occur once only (the row key).
+        The row key: columns whose values together may occur once only. A row that repeats them
+        all is taken for one entered twice; rows that differ in any of them are summed.
     """
 
     name: str
@@ -400,7 +401,8 @@ PRACTICE = Table(
 GAMES = Table(
     "games",
     "One player's attempts from the range of interest in one game; or one attempt, with made. A "
-    "game without an attempt is a row with 0 attempts.",
+    "game without an attempt is a row with 0 attempts. Rows of one player and game in other spots, "
+    "distances or contests are added up.",
     (
         _DATE,
         Column(

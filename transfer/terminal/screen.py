@@ -117,8 +117,8 @@ def bold(text: str) -> str:
     return text
 
 
-def _cell(value: Any, places: int) -> str:
-    if value is None or value != value:
+def _cell(value: Any, missing: bool, places: int) -> str:
+    if missing:
         return "-"
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -145,8 +145,12 @@ def text_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places
         Lines without trailing spaces.
     """
     names = [str(c) for c in (table.columns if columns is None else columns)]
+    values = zip(
+        table[names].astype(object).to_numpy(), table[names].isna().to_numpy(), strict=True
+    )
     rows = [
-        [_cell(value, places) for value in row] for row in table[names].astype(object).to_numpy()
+        [_cell(value, absent, places) for value, absent in zip(row, gaps, strict=True)]
+        for row, gaps in values
     ]
     numeric = [table[name].dtype.kind in "iuf" for name in names]
     widths = [max([len(n), *(len(row[i]) for row in rows)]) for i, n in enumerate(names)]

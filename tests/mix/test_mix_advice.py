@@ -77,7 +77,8 @@ def test_linear_shape_equals_highs():
         b_ub=high[np.isfinite(high)],
         bounds=[(4, None), (0, None), (0, None), (0, None)],
     )
-    assert advice.gain.mean() == pytest.approx(-found.fun - value @ problem.current, abs=2e-4)
+    total = (advice.gain + advice.added_gain).mean()
+    assert total == pytest.approx(-found.fun - value @ problem.current, abs=2e-4)
     assert (matrix @ advice.best <= high + 1e-3).all()
 
 
@@ -110,7 +111,7 @@ def test_four_thousand_draws_take_less_than_a_second():
 
 def test_gain_is_the_change_of_response_over_eight_weeks():
     growth = draws((0.10, 0.30))
-    advice = advise(growth, MixLimits(70))
+    advice = advise(growth, MixLimits(70), assigned=True)
     now, best = np.array([45.0, 25.0]), np.array([30.0, 40.0])
     by_hand = growth @ (response(0.25 * now + 0.75 * best) - response(now))
     assert advice.problem.totals @ advice.best == pytest.approx(best)
@@ -121,6 +122,35 @@ def test_gain_is_the_change_of_response_over_eight_weeks():
     assert advice.at_bound
     assert any(name.startswith("range") for name in advice.bounds)
     assert "Change to 30 rep and 40 live minutes" in advice.text
+
+
+def test_without_a_lot_no_change_is_ever_advised():
+    growth = draws((0.0, 0.5), sd=0.01)
+    assert advise(growth, MixLimits(70), assigned=True).advice == "change the mix"
+    chosen = advise(growth, MixLimits(70))
+    assert chosen.advice == "run the trial"
+    assert "Change to" not in chosen.text
+    assert "would bring" not in chosen.text
+    assert "only a lot can tell" in chosen.text
+
+
+def test_added_minutes_are_no_gain_of_the_mix():
+    growth = draws((0.20, 0.20), sd=0.02)
+    same, more = advise(growth, MixLimits(70)), advise(growth, MixLimits(85))
+    assert same.added_minutes == pytest.approx(0.0)
+    assert "minutes a week, which with the present split" not in same.text
+    assert more.added_minutes == pytest.approx(15.0)
+    before, after = np.array([45.0, 25.0]), np.array([45.0, 25.0]) * 85 / 70
+    by_hand = growth @ (response(0.25 * before + 0.75 * after) - response(before))
+    assert more.added_gain == pytest.approx(by_hand)
+    assert more.gain.mean() < by_hand.mean()
+    assert "The limits also ask for +15 minutes a week" in more.text
+
+
+def test_the_bound_is_said_at_the_number():
+    advice = advise(draws((0.10, 0.30)), MixLimits(70), assigned=True)
+    said = "30 rep and 40 live minutes a week (the bound decides this number, not the data: range"
+    assert said in advice.text
 
 
 def test_prior_draws_send_the_coach_to_the_trial():
@@ -135,7 +165,7 @@ def test_prior_draws_send_the_coach_to_the_trial():
 
 def test_information_worth_more_than_the_gain_means_trial():
     growth = draws((0.10, 0.12), sd=0.10)
-    advice = advise(growth, MixLimits(70, **WIDE))
+    advice = advise(growth, MixLimits(70, **WIDE), assigned=True)
     assert advice.contraction < 0.85
     assert advice.evpi > advice.gain.mean()
     assert advice.advice == "run the trial"
@@ -143,7 +173,7 @@ def test_information_worth_more_than_the_gain_means_trial():
 
 
 def test_no_move_is_proposed_for_nothing():
-    advice = advise(np.full((10, 2), 1e-15), MixLimits(70))
+    advice = advise(np.full((10, 2), 1e-15), MixLimits(70), assigned=True)
     assert not advice.moved
     assert np.isnan(advice.beats_current)
     assert plain(advice.to_dict())["probability_beats_current"] is None

@@ -64,6 +64,7 @@ def test_a_chosen_mix_at_one_program_sends_to_the_trial(chosen, capsys):
     told = json.loads(capsys.readouterr().out)
     assert told["advice"] == "run the trial"
     assert told["contraction"] > 0.85
+    assert "Change to" not in told["text"]
     assert told["text"].startswith("Keep what you do")
     assert told["prior_only_because"] == ""
     assert 0 < told["evsi_points"] <= told["evpi_points"]

@@ -205,6 +205,23 @@ def test_interim_look_before_the_swap(small):
     assert found.classical is None
 
 
+@pytest.mark.parametrize(("squads", "said"), [(1, "leaning"), (7, "ahead")])
+def test_ahead_for_squads_only_when_the_lots_agree(squads, said):
+    """Two squads in three programs: 8 lots, so no p-value is small enough, whatever happened."""
+    programs = 3 if squads == 1 else 12
+    roster = trial_roster(programs)
+    half = 7 if squads == 1 else 2
+    roster["squad"] = [f"S{(i % 14) // half}" for i in range(len(roster))]
+    plan = make_plan(roster, weeks=26, start=START, seed=2, unit="squad", strata=())
+    large = replace(LARGE, gain_rep=0.0, gain_live=0.9, teams=programs)
+    found = analyse_trial(weekly_of(play(plan, large, 3)), plan, sensitivity=False, redraws=199)
+    v = found.main.verdict
+    assert word(v.contraction, v.probability, v.probability_in_rope) == "ahead"
+    assert found.verdict == said
+    assert any("must agree" in note for note in found.notes) == (said == "leaning")
+    assert ("gave more game improvement" in found.text) == (said == "ahead")
+
+
 def test_pairs_are_named_and_a_player_without_records_is_kept():
     roster = trial_roster(1, 8).assign(pair=[f"D{i // 2}" for i in range(8)])
     plan = make_plan(roster, weeks=12, start=START, seed=2, unit="pair", strata=())

@@ -138,7 +138,7 @@ def test_plan_in_a_season_folder_takes_its_roster_and_minutes(tmp_path, capsys, 
     settings = tmp_path / "season" / "transfer.toml"
     text = settings.read_text()
     assert "budget_minutes = 70" in text
-    settings.write_text(text.replace("budget_minutes = 70", "budget_minutes = 45"))
+    settings.write_text(text.replace("# budget_minutes = 70", "budget_minutes = 45"))
     monkeypatch.chdir(tmp_path / "season")
     words = [
         "trial",

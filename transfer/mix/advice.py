@@ -13,16 +13,22 @@ from scipy import special
 from transfer.mix.limits import mode_of
 from transfer.mix.rates import AttemptRate
 from transfer.mix.solve import MixProblem
+from transfer.page import words
 from transfer.provenance import Provenance
 from transfer.results import Interval, interval_from_draws
-from transfer.verdict import MAX_CONTRACTION_TO_TELL
 
-__all__ = ["CAUTIONS", "SMALLEST_MOVE", "Advice", "MixAdvice"]
+__all__ = ["CAUTIONS", "SMALLEST_MOVE", "STILL_PRIOR", "Advice", "MixAdvice"]
 
 Advice = Literal["run the trial", "change the mix", "keep the mix"]
 
 #: Moves smaller than this are no move (minutes a week; judgement, no source).
 SMALLEST_MOVE = 1.0
+#: With more of the starting uncertainty left than this, the answer is still the starting assumption
+#: (judgement, no source).
+STILL_PRIOR = 0.85
+#: Most live minutes that one week may add or drop on the way to another mix (judgement, no source;
+#: load is for licensed medical staff to decide).
+RAMP_MINUTES = (10, 15)
 
 CAUTIONS: tuple[str, ...] = (
     "More live work means more contact and more landings near feet. Count jumps and live minutes; "
@@ -42,10 +48,15 @@ class MixAdvice:
         Practice settings.
     current, best : array, shape (K,)
         Minutes a player and week: now, and best by the mean over draws.
+    same_split : array, shape (K,)
+        The current split at the total of `best`: what `best` is compared with.
     best_low, best_high : float
         80 % range over draws of the per-draw best live minutes.
     gain : array, shape (D,)
-        Gain of `best` over the current mix after the horizon, logit of game make rate.
+        Gain of `best` over `same_split` after the horizon, logit of game make rate: what the mix
+        brings, at equal total minutes.
+    added_gain : array, shape (D,)
+        Gain of `same_split` over the current week: what added (or dropped) minutes bring.
     game_rate : float
         Game make rate that points are counted from.
     evpi, evsi : float
@@ -74,10 +85,12 @@ class MixAdvice:
 
     settings: tuple[str, ...]
     current: np.ndarray
+    same_split: np.ndarray
     best: np.ndarray
     best_low: float
     best_high: float
     gain: np.ndarray
+    added_gain: np.ndarray
     game_rate: float
     evpi: float
     evsi: float
@@ -95,14 +108,35 @@ class MixAdvice:
 
     @property
     def moved(self) -> bool:
-        """Whether the best mix differs from the current one by a minute or more."""
-        return bool(np.abs(self.best - self.current).max() >= SMALLEST_MOVE)
+        """Whether the best mix differs from the current split by a minute or more."""
+        return bool(np.abs(self.best - self.same_split).max() >= SMALLEST_MOVE)
+
+    @property
+    def added_minutes(self) -> float:
+        """Minutes a week that the limits add to the current week (negative: drop)."""
+        return float(self.best.sum() - self.current.sum())
+
+    @property
+    def bound_note(self) -> str:
+        """Empty, or what holds the best mix, to be said at its number."""
+        if not (self.at_bound and self.moved):
+            return ""
+        held = "; ".join(self.bounds) or "the range of live minutes that the limits allow"
+        return f"the bound decides this number, not the data: {held}"
 
     @property
     def gain_points(self) -> np.ndarray:
         """Gain per draw in percentage points of game make rate, shape (D,)."""
+        return self._in_points(self.gain)
+
+    @property
+    def added_points(self) -> np.ndarray:
+        """Gain of the added minutes per draw in points, shape (D,)."""
+        return self._in_points(self.added_gain)
+
+    def _in_points(self, gain: np.ndarray) -> np.ndarray:
         base = special.logit(self.game_rate)
-        return 100.0 * (special.expit(base + self.gain) - self.game_rate)
+        return np.asarray(100.0 * (special.expit(base + gain) - self.game_rate))
 
     @property
     def makes_per_100(self) -> float:
@@ -164,6 +198,8 @@ class MixAdvice:
                 "points_interval": band.to_dict(),
                 "makes_per_100_game_attempts": self.makes_per_100,
             },
+            "added_minutes": self.added_minutes,
+            "added_points_mean": float(self.added_points.mean()),
             "probability_beats_current": self.beats_current,
             "evpi_points": self.points(self.evpi),
             "evsi_points": self.points(self.evsi),
@@ -180,20 +216,17 @@ class MixAdvice:
 
 
 def _advice_text(advice: MixAdvice) -> str:
-    parts = [_what_to_do(advice), _what_it_brings(advice), _how_sure(advice)]
-    if advice.at_bound and advice.moved:
-        held = "; ".join(advice.bounds) or "the range of live minutes that the limits allow"
-        parts.append(
-            f"The best mix lies at a bound ({held}), so the bound decides it, not the data."
-        )
+    parts = [_what_to_do(advice), _what_it_brings(advice), _added(advice), _how_sure(advice)]
     parts.append(_assumptions(advice))
     if not advice.assigned:
         parts.append(
             "The mix in these records was chosen, not assigned by lot; if live work went to "
             "players who were already getting hot, the comparison favours live work and no "
-            "adjustment removes that."
+            "adjustment removes that. The numbers allow for it by a starting assumption: live minus "
+            "rep is too high by .2 logit give or take .3 (own simulation: .3 to .5 where live work "
+            "followed form)."
         )
-    return " ".join(parts)
+    return " ".join(part for part in parts if part)
 
 
 def _live(advice: MixAdvice, which: str) -> float:
@@ -210,28 +243,44 @@ def _mix(advice: MixAdvice, which: str) -> str:
 
 def _what_to_do(advice: MixAdvice) -> str:
     if advice.advice == "run the trial":
-        reason = (
-            f"the answer is still mostly the starting assumption (contraction "
-            f"{advice.contraction:.2f}, above {MAX_CONTRACTION_TO_TELL:.2f})"
-            if advice.contraction > MAX_CONTRACTION_TO_TELL
-            else "knowing the truth would be worth more than the expected gain itself"
-        )
+        if not advice.assigned:
+            reason = "the mix was chosen, and only a lot can tell what a change does"
+        elif advice.contraction > STILL_PRIOR:
+            reason = "the answer is still mostly the starting assumption"
+        else:
+            reason = "knowing the truth would be worth more than the expected gain itself"
         return f"Keep what you do ({_mix(advice, 'current')} a player) and run the trial: {reason}."
     if advice.advice == "keep the mix":
         return f"Keep the mix: {_mix(advice, 'current')} a player is the best the limits allow."
-    return f"Change to {_mix(advice, 'best')} a player, from {_mix(advice, 'current')}."
+    low, high = RAMP_MINUTES
+    return (
+        f"Change to {_mix(advice, 'best')} a player, from {_mix(advice, 'current')}, by at most "
+        f"{low} to {high} live minutes more or fewer each week (judgement; licensed medical staff "
+        "decide on load)."
+    )
 
 
 def _what_it_brings(advice: MixAdvice) -> str:
     if not advice.moved:
         return "No other mix within the limits has a larger expected gain."
     band = advice.interval
+    held = f" ({advice.bound_note})" if advice.bound_note else ""
     return (
         f"{'On present knowledge ' if advice.advice == 'run the trial' else ''}"
-        f"{_mix(advice, 'best')} would bring {advice.makes_per_100:+.1f} makes per 100 game "
-        f"attempts after {advice.weeks:g} weeks ({100 * band.prob:.0f} % equal-tailed interval "
+        f"{_mix(advice, 'best')}{held} {'would bring' if advice.assigned else 'would go with'} "
+        f"{advice.makes_per_100:+.1f} makes per 100 game attempts at equal total minutes after {advice.weeks:g} weeks ({100 * band.prob:.0f} % equal-tailed interval "
         f"{band.low:+.1f} to {band.high:+.1f} points of make rate), better than the current mix "
-        f"with probability {advice.beats_current:.2f}."
+        f"with a chance of {words.chance(advice.beats_current)}."
+    )
+
+
+def _added(advice: MixAdvice) -> str:
+    if abs(advice.added_minutes) < SMALLEST_MOVE:
+        return ""
+    return (
+        f"The limits also ask for {advice.added_minutes:+.0f} minutes a week, which with the "
+        f"present split go with {advice.added_points.mean():+.1f} points; that is more or less "
+        "practice, not a better mix."
     )
 
 

@@ -2,8 +2,9 @@
 
 A building question (does this work make game shooting better?), so the draws must come from the
 growth model. The gain is kept up for eight weeks and compared with keeping the current mix for
-those weeks. When perfect information would be worth more than the gain itself, or when the draws
-are still the prior, the advice is to keep the mix and run the trial.
+those weeks at the same total minutes; minutes added to the week are a line of their own. Without a
+lot, when perfect information would be worth more than the gain itself, or when the draws are still
+the prior, the advice is to keep the mix and run the trial.
 """
 
 from __future__ import annotations
@@ -14,14 +15,13 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
-from transfer.mix.advice import SMALLEST_MOVE, Advice, MixAdvice
+from transfer.mix.advice import SMALLEST_MOVE, STILL_PRIOR, Advice, MixAdvice
 from transfer.mix.limits import MixLimits, limit_rows, require_feasible
 from transfer.mix.rates import AttemptRate, stated
 from transfer.mix.solve import Candidates, MixProblem, best_candidate, candidates, split
 from transfer.mix.value import evpi, evsi
 from transfer.provenance import Provenance
 from transfer.rates.exposure import HALF_LIFE_WEEKS, KINDS, Shape
-from transfer.verdict import MAX_CONTRACTION_TO_TELL
 
 __all__ = ["advise_mix"]
 
@@ -117,21 +117,25 @@ def advise_mix(
     low, high = np.quantile(per_draw, [0.10, 0.90])
     minutes = weeks_ok.minutes[choice]
     best = split(problem, minutes)
+    same = now * (minutes.sum() / now.sum()) if now.sum() > 0 else now
+    added = growth @ problem.slopes((totals @ same)[None, :])[0]
     knows = evpi(values)
     contraction = float((growth @ CONTRAST).std(ddof=1) / (prior @ CONTRAST).std(ddof=1))
-    gain = values[:, choice]
+    gain = values[:, choice] - added
     return MixAdvice(
         settings=settings,
         current=now,
+        same_split=same,
         best=best,
         best_low=float(low),
         best_high=float(high),
         gain=gain,
+        added_gain=added,
         game_rate=float(game_rate),
         evpi=knows,
         evsi=_trial_value(growth, trial_se, slopes),
         contraction=contraction,
-        advice=_advice(contraction, knows, float(gain.mean()), best, now),
+        advice=_advice(assigned, contraction, knows, float(gain.mean()), best, same),
         at_bound=_at_bound(minutes, weeks_ok),
         bounds=_holding(problem, best),
         rates=table,
@@ -184,11 +188,16 @@ def _trial_value(growth: np.ndarray, trial_se: float | None, slopes: np.ndarray)
 
 
 def _advice(
-    contraction: float, knows: float, gain: float, best: np.ndarray, now: np.ndarray
+    assigned: bool,
+    contraction: float,
+    knows: float,
+    gain: float,
+    best: np.ndarray,
+    same_split: np.ndarray,
 ) -> Advice:
-    if contraction > MAX_CONTRACTION_TO_TELL or knows > gain + 1e-9:
+    if not assigned or contraction > STILL_PRIOR or knows > gain + 1e-9:
         return "run the trial"
-    return "change the mix" if np.abs(best - now).max() >= SMALLEST_MOVE else "keep the mix"
+    return "change the mix" if np.abs(best - same_split).max() >= SMALLEST_MOVE else "keep the mix"
 
 
 def _at_bound(minutes: np.ndarray, weeks_ok: Candidates) -> bool:

@@ -224,8 +224,8 @@ def limits_of(measured: Any, request: Any, given: dict[str, Any]) -> Any:
     if session is not None:
         budget = session * sessions
     elif budget is None:
-        now = sum(measured.current.values())
-        budget = now if request.season is None else request.season.budget_minutes
+        budget = None if request.season is None else request.season.budget_minutes
+        budget = sum(measured.current.values()) if budget is None else budget
     return MixLimits(
         budget,
         floors=parse_pairs("--floor", given["floors"]),

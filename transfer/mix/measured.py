@@ -11,6 +11,7 @@ import pandas as pd
 from transfer.errors import ArgumentError, IdentificationError, RecordsError
 from transfer.mix.limits import mode_of
 from transfer.mix.rates import AttemptRate, attempts_per_minute
+from transfer.models.growth_bias import allow_for_choice
 from transfer.models.growth_data import GrowthData, growth_data
 from transfer.models.growth_laplace import fit_growth_laplace
 from transfer.models.growth_settings import GrowthPriors, GrowthSettings
@@ -27,7 +28,9 @@ __all__ = ["GrowthDraws", "MeasuredMix", "growth_draws", "measure_mix", "trial_p
 
 #: Practice weeks, counted back from the last, that stand for "now" (judgement, no source).
 RECENT_WEEKS = 4
-#: Share of player-weeks left out at each end of the observed range (judgement, no source).
+#: Practised weeks in a row whose mean counts as kept up: one half-life.
+SUSTAINED_WEEKS = round(HALF_LIFE_WEEKS)
+#: Share of those means left out at each end of the observed range (judgement, no source).
 RANGE_TAIL = 0.05
 
 
@@ -41,8 +44,9 @@ class MeasuredMix:
         Minutes a player and week in each setting, mean of the last practice weeks.
     rates : dict of str to AttemptRate
     observed : dict of str to (float, float)
-        Range of weekly minutes per mode over player-weeks with practice, 5 % left out at each
-        end, stretched to hold the current minutes.
+        Range of weekly minutes per mode that players kept up over a half-life of practised weeks
+        (means of `SUSTAINED_WEEKS` in a row, 5 % left out at each end), stretched to hold the
+        current minutes. A single odd week says nothing about a week to keep up.
     start : array, shape (2,)
         Mean exposure (rep, live) after the last charted week.
     game_rate : float
@@ -179,10 +183,16 @@ def _observed(weekly: pd.DataFrame, current: Mapping[str, float]) -> dict[str, t
     wide = weekly.pivot_table(index=["unit", "week"], columns="mode", values="minutes")
     wide = wide.reindex(columns=list(KINDS), fill_value=0.0)
     worked = wide[wide.sum(axis=1) > 0]
+    kept_up = pd.concat(
+        [
+            weeks.rolling(min(SUSTAINED_WEEKS, len(weeks))).mean().dropna()
+            for _, weeks in worked.groupby(level="unit")
+        ]
+    )
     found = {}
     for kind in KINDS:
         now = sum(m for s, m in current.items() if mode_of(s) == kind)
-        low, high = worked[kind].quantile([RANGE_TAIL, 1.0 - RANGE_TAIL])
+        low, high = kept_up[kind].quantile([RANGE_TAIL, 1.0 - RANGE_TAIL])
         found[kind] = (min(float(low), now), max(float(high), now))
     return found
 
@@ -207,7 +217,8 @@ def growth_draws(
     draws : int
     seed : int
     randomised : bool
-        Whether the mix was assigned by lot.
+        Whether the mix was assigned by lot. If not, the posterior allows for the bias of a
+        chosen mix, see `transfer.models.growth_bias`.
 
     Returns
     -------
@@ -216,7 +227,7 @@ def growth_draws(
     prior = GrowthPriors().draw_gains(draws, seed + 1)
     data = growth_data(log_cells(weekly_cells(records)).table, randomised=randomised)
     try:
-        fit = fit_growth_laplace(data, draws=draws, seed=seed)
+        fit = allow_for_choice(fit_growth_laplace(data, draws=draws, seed=seed))
     except IdentificationError as error:
         start = GrowthPriors().draw_gains(draws, seed)
         settings = {"draws": draws, "source": "prior", "reason": error.message}
@@ -233,7 +244,7 @@ def growth_draws(
 def _refit(data: GrowthData, draws: int, seed: int) -> Callable[[Shape, float], np.ndarray]:
     def again(shape: Shape, half_life: float) -> np.ndarray:
         settings = GrowthSettings(shape=shape, half_life=half_life)
-        return fit_growth_laplace(data, settings, draws=draws, seed=seed).gains
+        return allow_for_choice(fit_growth_laplace(data, settings, draws=draws, seed=seed)).gains
 
     return again
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError
 from transfer.mix import figure_response as mix_response
-from transfer.mix.advice import MixAdvice
+from transfer.mix.advice import CAUTIONS, RAMP_MINUTES, MixAdvice
 from transfer.mix.limits import mode_of
 from transfer.page import words
 
@@ -83,7 +83,11 @@ def advice_sentence(facts: MixFacts) -> str:
         )
     if advice.advice == "keep the mix":
         return "Keep the mix: no other within the limits has a larger expected gain."
-    return f"Change to {_pair(minutes_by_mode(advice, 'best'))} a player and week."
+    low, high = RAMP_MINUTES
+    return (
+        f"Change to {_pair(minutes_by_mode(advice, 'best'))} a player and week, by at most "
+        f"{low} to {high} live minutes more or fewer each week (judgement). {CAUTIONS[0]}"
+    )
 
 
 def gain_sentence(facts: MixFacts) -> str:
@@ -92,10 +96,11 @@ def gain_sentence(facts: MixFacts) -> str:
     if not advice.moved:
         return ""
     band = advice.interval
+    held = f" ({advice.bound_note})" if advice.bound_note else ""
     return (
-        f"On present knowledge {_pair(minutes_by_mode(advice, 'best'))} go with "
-        f"{words.number(advice.makes_per_100, 1)} further makes in 100 game attempts after "
-        f"{advice.weeks:g} weeks ({band.prob:.0%} interval "
+        f"On present knowledge {_pair(minutes_by_mode(advice, 'best'))}{held} go with "
+        f"{words.number(advice.makes_per_100, 1)} further makes in 100 game attempts at equal "
+        f"total minutes after {advice.weeks:g} weeks ({band.prob:.0%} interval "
         f"{words.interval(band.low, band.high, 1)} points of make rate); chance of "
         f"beating the present mix {words.chance(advice.beats_current)}."
     )

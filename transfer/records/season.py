@@ -68,8 +68,8 @@ class SeasonConfig:
         One of `RULE_BODIES`.
     rope : (float, float)
         Region of practical equivalence of the live-minus-rep contrast, stated in advance.
-    budget_minutes : float
-        Shooting minutes a player has in a week.
+    budget_minutes : float or None
+        Shooting minutes a player has in a week; `None`: as many as were charted.
     season_end : date or None
         Attempts charted after this day are a problem in the records.
     seed : int
@@ -85,7 +85,7 @@ class SeasonConfig:
     level: str = "other"
     rule_body: str = "NFHS"
     rope: tuple[float, float] = (-0.05, 0.05)
-    budget_minutes: float = 70.0
+    budget_minutes: float | None = None
     season_end: dt.date | None = None
     seed: int = 1
     priors: Path | None = None
@@ -115,8 +115,9 @@ rule_body = "{rule_body}"
 # State it before looking at a result.
 rope = [-0.05, 0.05]
 
-# Shooting minutes that one player has in a week.
-budget_minutes = 70
+# Shooting minutes that one player has in a week. Left out, the week is planned with the minutes
+# charted lately.
+# budget_minutes = 70
 
 # Last day of the season; attempts charted later are reported as a problem.
 # season_end = 2027-03-31

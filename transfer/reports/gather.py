@@ -55,7 +55,7 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
     refit : bool
         Whether to fit again under other shapes and half-lives.
     """
-    from transfer.errors import ArgumentError, RecordsError
+    from transfer.errors import ArgumentError, InfeasibleError, RecordsError
     from transfer.mix.choose import advise_mix
     from transfer.mix.limits import MixLimits
     from transfer.mix.measured import growth_draws, measure_mix
@@ -69,20 +69,30 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
             raise
         return None, f"The weekly mix is not shown: {error.message}. {_capital(error.next_step)}."
     draws = growth_draws(study.records, seed=request.seed, randomised=assigned)
-    now = sum(measured.current.values())
-    budget = now if request.season is None else request.season.budget_minutes
-    advice = advise_mix(
-        draws.growth,
-        draws.prior,
-        measured.current,
-        measured.rates,
-        MixLimits(budget, observed=measured.observed),
-        measured.game_rate,
-        draws.provenance,
-        start=measured.start,
-        refit=draws.refit if refit else None,
-        assigned=assigned,
-    )
+    budget = None if request.season is None else request.season.budget_minutes
+    try:
+        advice = advise_mix(
+            draws.growth,
+            draws.prior,
+            measured.current,
+            measured.rates,
+            MixLimits(
+                sum(measured.current.values()) if budget is None else budget,
+                observed=measured.observed,
+            ),
+            measured.game_rate,
+            draws.provenance,
+            start=measured.start,
+            refit=draws.refit if refit else None,
+            assigned=assigned,
+        )
+    except InfeasibleError as error:
+        low, high = (sum(ends) for ends in zip(*measured.observed.values(), strict=True))
+        return None, (
+            f"The weekly mix is not shown: {error.message}. Set budget_minutes in transfer.toml to "
+            f"between {low:.0f} and {high:.0f}, the minutes that players kept up, or leave it out "
+            "to plan with the minutes charted lately."
+        )
     return MixFacts(advice, draws.growth, measured.players, draws.reason), ""
 
 

@@ -39,6 +39,7 @@ from transfer.trial.readings import (
     Fit,
     TrialReading,
     assigned_data,
+    at_most_leaning,
     done_data,
     log_data,
     read_contrast,
@@ -49,6 +50,9 @@ from transfer.trial.wording import caution, headline, next_step
 __all__ = ["TrialAnalysis", "analyse_trial"]
 
 DEFAULT_CONTRAST = 0.80
+#: Where players were drawn together, "ahead" needs a p-value of the lot of at most this (common
+#: practice, no source).
+AGREES = 0.05
 
 
 @dataclass(frozen=True)
@@ -262,6 +266,8 @@ def _trial(
     followed = adherence(plan, cells)
     done = done_data(cells, plan)
     notes = [*cells.notes, *_plan_notes(plan, cells)]
+    tested = _randomisation(cells, plan, redraws, seed, notes)
+    main = _only_if_the_lot_agrees(main, plan, tested, notes)
     as_done = None
     if done is None:
         notes.append("Some practice lacks minutes, so there is no analysis by minutes done.")
@@ -280,7 +286,7 @@ def _trial(
         sensitivity=sensitivity_table(main, data, **terms) if sensitivity else pd.DataFrame(),
         looks=_looks(data, plan, cells, terms),
         adherence=followed,
-        randomisation=_randomisation(cells, plan, redraws, seed, notes),
+        randomisation=tested,
         classical=classical_companion(cells, plan),
         control=control,
         notes=tuple(notes),
@@ -341,6 +347,25 @@ def _randomisation(
     except IdentificationError as error:
         notes.append(f"No randomisation test: {error.message}.")
         return None
+
+
+def _only_if_the_lot_agrees(
+    main: TrialReading, plan: TrialPlan, tested: RandomisationTest | None, notes: list[str]
+) -> TrialReading:
+    """Take back "ahead" of pairs or squads unless the lots drawn again say so too.
+
+    The model treats players as separate; players who were drawn together also drift together.
+    """
+    if plan.settings["unit"] == "player" or main.verdict.verdict != "ahead":
+        return main
+    if tested is not None and tested.p_value <= AGREES:
+        return main
+    found = "there is none" if tested is None else f"p = {tested.p_value:.2g}"
+    notes.append(
+        f"By the model alone this would be ahead. Players were drawn in {plan.settings['unit']}s, "
+        f"so the randomisation test must agree (p at most {AGREES:g}; {found}): leaning."
+    )
+    return replace(main, verdict=at_most_leaning(main.verdict))
 
 
 def _plan_notes(plan: TrialPlan, cells: TrialCells) -> list[str]:

@@ -138,7 +138,8 @@ def command(
     if roster_path is None and season is not None:
         roster_path = season.files.get("roster")
     if minutes_per_week is None:
-        minutes_per_week = DEFAULT_MINUTES if season is None else season.budget_minutes
+        stated = None if season is None else season.budget_minutes
+        minutes_per_week = DEFAULT_MINUTES if stated is None else stated
     roster = read_table(require_roster(roster_path), "a roster")
     if baseline_path is not None:
         roster = with_baseline(roster, baseline_path)

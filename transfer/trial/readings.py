@@ -17,7 +17,15 @@ from transfer.trial.effects import Estimand, GrowthEffect, effect_of, mix_contra
 from transfer.trial.plan import TrialPlan
 from transfer.verdict import Verdict, judge
 
-__all__ = ["Fit", "TrialReading", "assigned_data", "done_data", "log_data", "read_contrast"]
+__all__ = [
+    "Fit",
+    "TrialReading",
+    "assigned_data",
+    "at_most_leaning",
+    "done_data",
+    "log_data",
+    "read_contrast",
+]
 
 #: Fits data under settings from a seed; the sampler and its numpy twin both fit this.
 Fit = Callable[..., GrowthPosterior]

@@ -222,8 +222,9 @@ def _advice_text(advice: MixAdvice) -> str:
         parts.append(
             "The mix in these records was chosen, not assigned by lot; if live work went to "
             "players who were already getting hot, the comparison favours live work and no "
-            "adjustment removes that. The numbers allow for it by a starting assumption: live minus "
-            "rep is too high by .2 logit give or take .3 (own simulation: .3 to .5 where live work "
+            "adjustment removes that. The numbers allow for it by a starting assumption: live "
+            "minus rep is too high by .2 logit "
+            "give or take .3 (own simulation: .3 to .5 where live work "
             "followed form)."
         )
     return " ".join(part for part in parts if part)
@@ -268,7 +269,8 @@ def _what_it_brings(advice: MixAdvice) -> str:
     return (
         f"{'On present knowledge ' if advice.advice == 'run the trial' else ''}"
         f"{_mix(advice, 'best')}{held} {'would bring' if advice.assigned else 'would go with'} "
-        f"{advice.makes_per_100:+.1f} makes per 100 game attempts at equal total minutes after {advice.weeks:g} weeks ({100 * band.prob:.0f} % equal-tailed interval "
+        f"{advice.makes_per_100:+.1f} makes per 100 game attempts at equal total minutes after "
+        f"{advice.weeks:g} weeks ({100 * band.prob:.0f} % equal-tailed interval "
         f"{band.low:+.1f} to {band.high:+.1f} points of make rate), better than the current mix "
         f"with a chance of {words.chance(advice.beats_current)}."
     )

@@ -83,6 +83,7 @@ studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 	$(BIN)/python tests/studies/growth_trials.py --out $(STUDIES)/growth-tables.md
 	$(BIN)/python tests/studies/growth_laplace_vs_nuts.py --out $(STUDIES)/growth-laplace-vs-nuts.md
 	$(BIN)/python tests/studies/mix_regret.py $(STUDIES)/mix-regret.md 120 20261125
+	$(BIN)/python tests/studies/chosen_mix.py $(STUDIES)/chosen-mix.md 20 20261126
 	$(BIN)/python tests/studies/transfer_operating.py --out $(STUDIES)
 	$(BIN)/python tests/faults/fault_table.py --out $(STUDIES)/faults.md
 	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --guided 60 --out $(STUDIES)/fuzz.md

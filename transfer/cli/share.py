@@ -108,10 +108,17 @@ def bundle_bytes(
     -------
     bytes, Suppressed
         The zip archive, and the counts in it.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    from transfer.models.alignment import require_passed
     from transfer.page.suppression import suppress
     from transfer.records.exports import csv_text
 
+    require_passed(posterior.diagnostics)
     table = study.cells.table.assign(
         program=study.cells.table["program"].astype(str).replace({"": "(one program)"}),
         attempts=study.cells.table["n"],

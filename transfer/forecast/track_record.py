@@ -20,6 +20,7 @@ from scipy.special import expit, xlog1py, xlogy
 
 from transfer.errors import ArgumentError, StorageError
 from transfer.forecast.scoring import log_score
+from transfer.models.alignment import require_passed
 from transfer.models.integrate import log_binomial_constant
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
@@ -306,9 +307,12 @@ def track_record(
 
     Raises
     ------
+    DiagnosticsError
+        When the earlier fit did not pass its diagnostics.
     ArgumentError
         See `games_since`.
     """
+    require_passed(earlier.diagnostics)
     since = games_since(then, now)
     unknown = [str(u) for u in since["unit"] if u not in earlier.units]
     if unknown:

@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import special
 
 from transfer.errors import ArgumentError
+from transfer.models.alignment import require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
@@ -103,9 +104,12 @@ def chart_next(
 
     Raises
     ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     ArgumentError
         When a block is not positive or the cells belong to other players.
     """
+    require_passed(posterior.diagnostics)
     if not attempts or min(attempts) <= 0:
         raise ArgumentError(
             f"attempts={attempts!r}",

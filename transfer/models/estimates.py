@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.special import expit
 
 from transfer.errors import ArgumentError
-from transfer.models.alignment import game_mix
+from transfer.models.alignment import game_mix, require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.records.cells import GAME, Cells
 
@@ -48,9 +48,12 @@ def player_estimates(
 
     Raises
     ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     ArgumentError
         When the fit and the counts are not about the same players and settings.
     """
+    require_passed(posterior.diagnostics)
     if posterior.units != cells.units or posterior.settings != cells.settings:
         raise ArgumentError(
             f"the fit holds {len(posterior.units)} players in {posterior.settings}, the records "

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError, DiagnosticsError
+from transfer.models.alignment import require_passed
 from transfer.models.jobs import run_many
 from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -205,6 +206,8 @@ def leave_programs_out(
 
     Raises
     ------
+    DiagnosticsError
+        When the fit of all cells did not pass its diagnostics.
     ArgumentError
         When there is only one program.
     """
@@ -219,6 +222,7 @@ def leave_programs_out(
         )
     parts = {p: cells_of_program(cells, p, without=True) for p in chosen}
     everything = whole() if callable(whole) else whole
+    require_passed(everything.diagnostics)
     fits = fit_many(parts, priors, seed=seed, sampler=sampler, workers=workers, cluster=cluster)
     base = _answers(everything)
     rows = []

@@ -23,7 +23,7 @@ class Diagnostics:
     Parameters
     ----------
     rhat_max, ess_bulk_min, ess_tail_min : float
-        Worst values over the reported quantities.
+        Worst values over the reported quantities; NaN where one could not be computed.
     divergences : int
         Divergent transitions after warm-up.
     passed : bool

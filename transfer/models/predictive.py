@@ -18,6 +18,7 @@ import pandas as pd
 from scipy.special import expit
 
 from transfer.errors import ArgumentError
+from transfer.models.alignment import require_passed
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -349,9 +350,12 @@ def posterior_predictive(
 
     Raises
     ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     ArgumentError
         When the cells are not those of the fit, or `players` is unknown.
     """
+    require_passed(posterior.diagnostics)
     if players not in ("same", "new"):
         raise ArgumentError(
             f"players={players!r}",

@@ -23,6 +23,8 @@ __all__ = ["SamplerSettings", "available_cores", "compile_model", "gate", "sampl
 RHAT_LIMIT = 1.01
 ESS_LIMIT = 400.0
 _TAIL_QUANTILES = (0.05, 0.95)
+#: A range of draws below this is rounding, not movement.
+_STILL = 1e-12
 
 
 @dataclass(frozen=True)
@@ -79,8 +81,29 @@ def compile_model(model: Any) -> Any:
         return nutpie.compile_pymc_model(model, freeze_model=False)
 
 
+def _moving(
+    drawn: dict[str, np.ndarray], reported: Sequence[str]
+) -> tuple[list[np.ndarray], list[str]]:
+    """Elements that move in every chain, by name, and a sentence on each name that has others."""
+    kept, failures = [], []
+    for name in reported:
+        values = drawn[name].reshape(*drawn[name].shape[:2], -1)
+        if not np.isfinite(values).all():
+            failures.append(f"{name} holds draws that are not finite numbers")
+            continue
+        values = values[:, :, np.ptp(values, axis=(0, 1)) > _STILL]
+        still = (np.ptp(values, axis=1) <= _STILL).any(axis=1)
+        if still.any():
+            failures.append(f"{name} does not move in {int(still.sum())} of {len(still)} chains")
+        elif values.shape[-1]:
+            kept.append(values)
+    if not kept and not failures:
+        failures.append("no reported quantity moves in any chain")
+    return kept, failures
+
+
 def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]) -> Diagnostics:
-    """Judge draws by R-hat, effective sample size and divergences.
+    """Judge draws by finite numbers, movement, R-hat, effective sample size and divergences.
 
     Parameters
     ----------
@@ -88,7 +111,8 @@ def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]
     divergences : int
         Divergent transitions after warm-up.
     reported : sequence of str
-        Names whose every element must pass. Elements that cannot vary are passed over.
+        Names whose every element must pass. Elements with one value in all draws of all chains are
+        passed over: a correlation matrix has such a diagonal. Some element must move.
 
     Returns
     -------
@@ -96,39 +120,27 @@ def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]
     """
     from arviz_stats.base import array_stats
 
-    worst = {"rhat": 0.0, "bulk": np.inf, "tail": np.inf}
     axes = {"chain_axis": 0, "draw_axis": 1}
-    for name in reported:
-        values = drawn[name].reshape(*drawn[name].shape[:2], -1)
-        values = values[:, :, np.ptp(values, axis=(0, 1)) > 1e-12]
-        if values.shape[-1] == 0:
-            continue
-        rhat = array_stats.rhat(values, method="rank", **axes)
-        bulk = array_stats.ess(values, method="bulk", **axes)
-        tail = array_stats.ess(values, method="tail", prob=_TAIL_QUANTILES, **axes)
-        worst["rhat"] = max(worst["rhat"], float(np.max(rhat)))
-        worst["bulk"] = min(worst["bulk"], float(np.min(bulk)))
-        worst["tail"] = min(worst["tail"], float(np.min(tail)))
-    failures = []
-    if not worst["rhat"] < RHAT_LIMIT:
-        failures.append(f"R-hat is {worst['rhat']:.3f}, the limit is {RHAT_LIMIT}")
-    for kind in ("bulk", "tail"):
-        if not worst[kind] > ESS_LIMIT:
-            failures.append(
-                f"{kind} effective sample size is {worst[kind]:.0f}, "
-                f"the least allowed is {ESS_LIMIT:.0f}"
-            )
+    kept, failures = _moving(drawn, reported)
+    # A statistic that cannot be computed is NaN: it is handed on, and no limit holds for it.
+    rhat = bulk = tail = np.nan
+    if kept:
+        values = np.concatenate(kept, axis=2)
+        rhat = float(np.max(array_stats.rhat(values, method="rank", **axes)))
+        bulk = float(np.min(array_stats.ess(values, method="bulk", **axes)))
+        tails = array_stats.ess(values, method="tail", prob=_TAIL_QUANTILES, **axes)
+        tail = float(np.min(tails))
+        if not rhat < RHAT_LIMIT:
+            failures.append(f"R-hat is {rhat:.3f}, the limit is {RHAT_LIMIT}")
+        for kind, size in (("bulk", bulk), ("tail", tail)):
+            if not size > ESS_LIMIT:
+                failures.append(
+                    f"{kind} effective sample size is {size:.0f}, "
+                    f"the least allowed is {ESS_LIMIT:.0f}"
+                )
     if divergences:
         failures.append(f"{divergences} divergent transitions, none is allowed")
-    return Diagnostics(
-        worst["rhat"],
-        worst["bulk"],
-        worst["tail"],
-        divergences,
-        not failures,
-        False,
-        tuple(failures),
-    )
+    return Diagnostics(rhat, bulk, tail, divergences, not failures, False, tuple(failures))
 
 
 def _run(

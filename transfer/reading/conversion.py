@@ -103,9 +103,12 @@ def convert_rate(
 
     Raises
     ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     ArgumentError
         When the setting is unknown, the rate is outside 0 to 1, or there are no attempts.
     """
+    require_passed(posterior.diagnostics)
     if setting not in posterior.settings:
         raise ArgumentError(
             f"setting={setting!r} is not in the posterior",

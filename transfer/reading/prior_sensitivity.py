@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.models.alignment import require_passed
 from transfer.models.composition import compose
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -211,7 +212,13 @@ def power_sensitivity(
     -------
     PriorSensitivity or None
         None where no practice setting was charted, so that there is no answer to move.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    require_passed(posterior.diagnostics)
     if not posterior.settings:
         return None
     draws, before = (

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.models.alignment import require_passed
 from transfer.models.composition import compose
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -82,7 +83,13 @@ def tilt_sensitivity(
     -------
     TiltSensitivity or None
         None where one mode is missing or the fit had no tilt to move.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    require_passed(posterior.diagnostics)
     after = compose(posterior.population, posterior.settings, posterior.modes).contrast("r2")
     before = compose(posterior.prior, posterior.settings, posterior.modes).contrast("r2")
     if after is None or before is None or priors.tilt_game is None:

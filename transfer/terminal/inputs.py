@@ -60,10 +60,12 @@ class Study:
         say = progress(self.request.as_json)
         saved = saved_fit(self.run)
         if saved is not None:
+            from transfer.models.alignment import require_passed
             from transfer.models.storage import load_fit
 
             posterior = load_fit(saved)
             if posterior.provenance.data_hash == self.cells.data_hash:
+                require_passed(posterior.diagnostics)
                 say(f"using the saved fit in {saved.parent.name}")
                 return posterior
         show_first_reading(self.cells, self.request.as_json)

@@ -19,6 +19,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
+from transfer.models.alignment import require_passed
 from transfer.models.growth_posterior import GrowthPosterior
 from transfer.models.growth_settings import GrowthSettings
 from transfer.rates.exposure import response, response_slope, retention
@@ -293,7 +294,14 @@ def effect_of(
     Returns
     -------
     GrowthEffect
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit was sampled and did not pass its diagnostics.
     """
+    if posterior.diagnostics is not None:
+        require_passed(posterior.diagnostics)
     rate = posterior.data.base_rate if base_rate is None else base_rate
     prior = posterior.prior_gains
     if prior is None:

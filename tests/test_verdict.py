@@ -1,13 +1,15 @@
-"""The verdict rule: every word, its borders, and how often it is wrong with no difference."""
+"""The verdict rules: every word, its borders, and how often it is wrong with no difference."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from transfer.errors import ArgumentError
-from transfer.verdict import judge, word
+from transfer.verdict import judge, odds, reading_word, word
 
 ROPE = (-0.05, 0.05)
 
@@ -57,6 +59,61 @@ def test_judge_gives_every_word_and_the_side(mean, sd, expected, favours):
     low, high = stats.norm.ppf([0.05, 0.95], mean, sd)
     assert verdict.interval.low == pytest.approx(low, abs=0.002)
     assert verdict.interval.high == pytest.approx(high, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("probability", "factor", "in_rope", "design", "expected"),
+    [
+        (0.999, 500.0, 0.90, 0.9, "practically_equal"),  # equality is asked first
+        (0.999, 500.0, 0.899, 0.9, "ahead"),
+        (0.975, 10.0, 0.0, 0.1, "ahead"),  # strong records speak in a small design, too
+        (0.9749, 10.0, 0.0, 0.9, "leaning"),
+        (0.975, 9.99, 0.0, 0.9, "leaning"),
+        (0.90, 3.0, 0.0, 0.1, "leaning"),
+        (0.8999, 3.0, 0.0, 0.5, "unclear"),  # half of the seasons is enough
+        (0.99, 2.99, 0.0, 0.5, "unclear"),
+        (0.99, 2.99, 0.0, 0.499, "cannot_tell"),
+        (0.55, 1.0, 0.89, 0.499, "cannot_tell"),
+    ],
+)
+def test_word_of_a_reading_at_the_borders(probability, factor, in_rope, design, expected):
+    assert reading_word(probability, factor, in_rope, design) == expected
+
+
+share = st.floats(0.0, 1.0)
+STRENGTH = {"cannot_tell": 0, "unclear": 0, "leaning": 1, "ahead": 2}
+
+
+@given(st.floats(0.5, 1.0), st.floats(0.5, 1.0), st.floats(0.01, 1e4), st.floats(1.0, 10.0), share)
+def test_more_evidence_never_weakens_the_word(low, high, factor, more, design):
+    low, high = sorted((low, high))
+    weaker = reading_word(low, factor, 0.0, design)
+    stronger = reading_word(high, factor * more, 0.0, design)
+    assert STRENGTH[weaker] <= STRENGTH[stronger]
+
+
+@given(st.floats(-0.6, 0.6), st.floats(0.02, 0.4), st.floats(-0.5, 0.5), share)
+def test_no_side_is_named_that_the_records_moved_away_from(mean, sd, start, design):
+    verdict = judge(
+        normal_draws(mean, sd, 401), normal_draws(start, 0.3, 401), ROPE, design_share=design
+    )
+    likelier = "live" if (normal_draws(mean, sd, 401) > 0).mean() >= 0.5 else "rep"
+    after, before = verdict.probability, verdict.prior_probability
+    if verdict.verdict in ("leaning", "ahead"):
+        assert verdict.favours == verdict.moved == likelier
+        assert after > before
+    if verdict.favours is not None:
+        assert verdict.favours == likelier
+        assert verdict.moved in (likelier, None)
+    assert verdict.bayes_factor == pytest.approx(odds(after, 401) / odds(before, 401))
+    assert np.isfinite(verdict.bayes_factor)
+
+
+def test_a_prior_that_favours_a_side_gives_no_lean_to_records_that_lowered_it():
+    verdict = judge(normal_draws(0.2, 0.14), normal_draws(0.3, 0.18), ROPE, design_share=0.9)
+    assert verdict.probability > 0.9
+    assert verdict.prior_probability > verdict.probability
+    assert (verdict.verdict, verdict.favours, verdict.moved) == ("unclear", None, "rep")
 
 
 def test_prior_probability_is_of_the_same_side_as_the_posterior():

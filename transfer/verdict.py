@@ -1,10 +1,15 @@
-"""The verdict rule, fixed before anybody looks at the data.
+"""The verdict rules, fixed before anybody looks at the data.
 
-A contrast (live minus rep) is judged by three numbers: the contraction of its standard deviation
-against the prior, the posterior probability of its sign, and the probability that it lies in the
-region of practical equivalence (ROPE; Kruschke 2018, from memory). The thresholds were chosen by
-simulation: with no true difference the posterior z-score is N(0, 1 - c^2), so a .9 rule would call
-"ahead" in 14-19 % of no-difference studies (c = .5 to .2), .975 in 2.4-4.5 %.
+A reading's contrast (live minus rep) is judged by the posterior probability P of the side that the
+posterior favours, by the Bayes factor B = posterior odds / prior odds of that side (3 and 10: Kass
+and Raftery 1995), by the probability of the region of practical equivalence (ROPE; Kruschke 2018,
+from memory), and by what a season of that design can tell. The width of this posterior decides
+nothing: the width of an R2 contrast depends on where it lies.
+
+A trial's effect is linear, so that the width of its posterior depends on the design alone; there
+the contraction c = posterior sd / prior sd stands for the design. With no true difference the
+posterior z-score is then N(0, 1 - c^2), so a .9 rule would call "ahead" in 14-19 % of no-difference
+trials (c = .5 to .2), .975 in 2.4-4.5 %.
 """
 
 from __future__ import annotations
@@ -17,7 +22,16 @@ import numpy as np
 from transfer.errors import ArgumentError
 from transfer.results import Interval, interval_from_draws
 
-__all__ = ["MAX_CONTRACTION_TO_TELL", "MEASURED_CONTRACTION", "Verdict", "VerdictWord", "judge"]
+__all__ = [
+    "MAX_CONTRACTION_TO_TELL",
+    "MEASURED_CONTRACTION",
+    "Verdict",
+    "VerdictWord",
+    "judge",
+    "odds",
+    "reading_word",
+    "word",
+]
 
 VerdictWord = Literal["cannot_tell", "leaning", "unclear", "ahead", "practically_equal"]
 
@@ -28,6 +42,15 @@ MEASURED_CONTRACTION = 0.60
 PROBABILITY_AHEAD = 0.975
 PROBABILITY_LEANING = 0.80
 PROBABILITY_EQUAL = 0.90
+#: A reading leans from this probability on, and by these Bayes factors.
+READING_PROBABILITY_LEANING = 0.90
+BAYES_FACTOR_LEANING = 3.0
+BAYES_FACTOR_AHEAD = 10.0
+#: A design tells something when this share of seasons with a true difference would lean.
+ENOUGH_SEASONS = 0.5
+#: Odds that changed by less than this factor did not move (judgement; beyond the Monte Carlo error
+#: of 4,000 draws).
+MOVED_BY = 1.1
 
 
 @dataclass(frozen=True)
@@ -40,7 +63,7 @@ class Verdict:
         One of ``cannot_tell``, ``leaning``, ``unclear``, ``ahead``, ``practically_equal``.
     favours : str or None
         Label of the side with the larger posterior probability; ``None`` for ``cannot_tell``
-        and ``practically_equal``.
+        and ``practically_equal``, and where the records moved away from that side.
     mean, sd : float
         Posterior mean and standard deviation of the contrast, first label minus second.
     interval : Interval
@@ -53,6 +76,11 @@ class Verdict:
         Region of practical equivalence, stated in advance.
     probability_in_rope : float
         Posterior probability of the region.
+    bayes_factor : float
+        Posterior odds over prior odds of the sign that the posterior favours, with half a draw
+        added to each side so that it is finite.
+    moved : str or None
+        Label of the side that the records made more likely; ``None`` where the odds hardly moved.
     """
 
     verdict: VerdictWord
@@ -65,6 +93,8 @@ class Verdict:
     contraction: float
     rope: tuple[float, float]
     probability_in_rope: float
+    bayes_factor: float
+    moved: str | None
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values; the estimate is grouped under ``contrast``."""
@@ -75,13 +105,44 @@ class Verdict:
             "contraction": self.contraction,
             "rope": list(self.rope),
             "probability_in_rope": self.probability_in_rope,
+            "bayes_factor": self.bayes_factor,
+            "moved": self.moved,
             "verdict": self.verdict,
             "favours": self.favours,
         }
 
 
+def reading_word(
+    probability: float, bayes_factor: float, probability_in_rope: float, design_share: float
+) -> VerdictWord:
+    """Return the first word of a reading's rule that holds.
+
+    Parameters
+    ----------
+    probability : float
+        The larger of P(contrast > 0) and P(contrast < 0).
+    bayes_factor : float
+        Posterior odds over prior odds of that side.
+    probability_in_rope : float
+        P(contrast in the region of practical equivalence).
+    design_share : float
+        Share of seasons of this design with a true contrast of .30 that would lean or more.
+
+    Returns
+    -------
+    str
+    """
+    if probability_in_rope >= PROBABILITY_EQUAL:
+        return "practically_equal"
+    if probability >= PROBABILITY_AHEAD and bayes_factor >= BAYES_FACTOR_AHEAD:
+        return "ahead"
+    if probability >= READING_PROBABILITY_LEANING and bayes_factor >= BAYES_FACTOR_LEANING:
+        return "leaning"
+    return "cannot_tell" if design_share < ENOUGH_SEASONS else "unclear"
+
+
 def word(contraction: float, probability: float, probability_in_rope: float) -> VerdictWord:
-    """Return the first word of the rule that holds.
+    """Return the first word of a trial's rule that holds.
 
     Parameters
     ----------
@@ -114,6 +175,7 @@ def judge(
     rope: tuple[float, float],
     labels: tuple[str, str] = ("live", "rep"),
     prob: float = 0.90,
+    design_share: float | None = None,
 ) -> Verdict:
     """Judge a contrast from its posterior and prior draws.
 
@@ -127,6 +189,9 @@ def judge(
         Names of the two sides.
     prob : float
         Probability of the reported equal-tailed interval.
+    design_share : float or None
+        Share of seasons of this design with a true contrast of .30 that would lean or more;
+        ``None`` judges a trial, by the contraction.
 
     Returns
     -------
@@ -159,17 +224,42 @@ def judge(
     prior_positive = float((prior > 0).mean())
     contraction = float(posterior.std(ddof=1)) / prior_sd
     in_rope = float(((posterior >= low) & (posterior <= high)).mean())
-    verdict = word(contraction, probability, in_rope)
-    takes_side = verdict in ("leaning", "ahead", "unclear")
+    prior_probability = prior_positive if first else 1.0 - prior_positive
+    bayes_factor = odds(probability, posterior.size) / odds(prior_probability, prior.size)
+    side, other = labels if first else labels[::-1]
+    moved = side if bayes_factor > MOVED_BY else other if bayes_factor < 1 / MOVED_BY else None
+    verdict = (
+        word(contraction, probability, in_rope)
+        if design_share is None
+        else reading_word(probability, bayes_factor, in_rope, design_share)
+    )
+    takes_side = verdict in ("leaning", "ahead", "unclear") and moved != other
     return Verdict(
         verdict=verdict,
-        favours=(labels[0] if first else labels[1]) if takes_side else None,
+        favours=side if takes_side else None,
         mean=float(posterior.mean()),
         sd=float(posterior.std(ddof=1)),
         interval=interval_from_draws(posterior, prob, "difference"),
         probability=probability,
-        prior_probability=prior_positive if first else 1.0 - prior_positive,
+        prior_probability=prior_probability,
         contraction=contraction,
         rope=(float(low), float(high)),
         probability_in_rope=in_rope,
+        bayes_factor=bayes_factor,
+        moved=moved,
     )
+
+
+def odds(probability: float, draws: int) -> float:
+    """Return the odds of a share of draws, half a draw added to each side so that they are finite.
+
+    Parameters
+    ----------
+    probability : float
+    draws : int
+
+    Returns
+    -------
+    float
+    """
+    return (probability * draws + 0.5) / ((1.0 - probability) * draws + 0.5)

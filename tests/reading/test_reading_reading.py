@@ -14,8 +14,10 @@ from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.composition import compose
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.provenance import Provenance
+from transfer.reading import plain as short
+from transfer.reading.design import Design, players_for
 from transfer.reading.reading import read_transfer
-from transfer.reading.words import CONTRACTION_BY_PLAYERS, player_seasons_for
+from transfer.reading.sections import verdict_rows
 from transfer.results import plain
 
 PRIOR = tilted_prior(np.random.default_rng(0), 4000, 3)
@@ -61,16 +63,20 @@ def factor_draws(rep, live, spread, draws=3000, seed=2):
 
 CASES = {
     "cannot_tell": PRIOR.omega,
-    "leaning": factor_draws(0.62, 0.86, 0.20),
+    "leaning": factor_draws(0.50, 0.86, 0.20),
     "unclear": factor_draws(0.79, 0.86, 0.18),
     "ahead": factor_draws(0.35, 0.90, 0.12),
     "practically_equal": factor_draws(0.85, 0.90, 0.02),
 }
 
 
+#: A season that cannot tell is one of a few players.
+PLAYERS = dict.fromkeys(CASES, 80) | {"cannot_tell": 13}
+
+
 @pytest.fixture(scope="module")
 def readings():
-    found = {word: reading_of(omega) for word, omega in CASES.items()}
+    found = {word: reading_of(omega, players=PLAYERS[word]) for word, omega in CASES.items()}
     swapped = reading_of(factor_draws(0.92, 0.30, 0.12))
     one_rep = reading_of(
         factor_draws(0.6, 0.8, 0.2)[:, [0, 1, 3]][:, :, [0, 1, 3]],
@@ -94,7 +100,7 @@ def test_every_verdict_is_reached(readings, expected):
 OPENINGS = {
     "cannot_tell": "These records cannot tell whether live or rep numbers tell more about games.",
     "leaning": "A lean towards live numbers telling more about games than rep numbers",
-    "unclear": "Whether live or rep numbers tell more about games was measured and is still open",
+    "unclear": "Whether live or rep numbers tell more about games is still open",
     "ahead": "Live numbers tell more about games than rep numbers",
     "practically_equal": "Live and rep numbers tell practically equally much about games",
     "rep": "Rep numbers tell more about games than live numbers",
@@ -154,10 +160,15 @@ def test_text_carries_what_every_verdict_must(readings, case):
     )
     assert "share of the differences between players' true game shooting" in text
     assert f"before these records it was {100 * verdict.prior_probability:.0f}%" in text
-    assert "32,000 rep and 16,000 live practice attempts and 2,800 game attempts" in text
-    assert "40 player-seasons" in text
+    players = PLAYERS[case]
+    assert (
+        f"{800 * players:,} rep and {400 * players:,} live practice attempts and "
+        f"{70 * players:,} game attempts of {players} player-seasons" in text
+    )
     assert "was chosen, not assigned" in text
-    assert f"{round(100 * verdict.contraction)}% of what it was before" in text
+    assert "Bayes factor" in text
+    assert "uncertainty" not in text
+    assert ("accounts for about" in text) == (case != "cannot_tell")
     assert "Next: " in text
 
 
@@ -198,8 +209,8 @@ def test_figures_are_those_of_the_draws(readings):
     assert row["rho_mean"] == pytest.approx(parts.rho[:, 2].mean())
     assert row["rho_low"] == pytest.approx(np.quantile(parts.rho[:, 2], 0.05))
     assert row["prior_rho_mean"] == pytest.approx(PRIOR.omega[:, 2, 3].mean())
-    assert row["attempts"] == 16_000
-    assert row["players"] == 40
+    assert row["attempts"] == 32_000
+    assert row["players"] == 80
     live = reading.r2.set_index("quantity").loc["live"]
     assert live["mean"] == pytest.approx(parts.r2_live.mean())
 
@@ -215,6 +226,8 @@ def test_json_object_has_the_promised_keys(readings):
         "contraction",
         "rope",
         "probability_in_rope",
+        "bayes_factor",
+        "moved",
         "text",
         "provenance",
     ):
@@ -255,24 +268,73 @@ def test_other_cells_are_refused():
         read_transfer(posterior, few)
 
 
-def test_player_seasons_come_from_the_simulated_table():
-    for players, contraction in CONTRACTION_BY_PLAYERS.items():
-        assert player_seasons_for(contraction) == pytest.approx(players)
-    assert player_seasons_for(0.60) == pytest.approx(64.9, abs=0.5)
-    assert player_seasons_for(0.99) == pytest.approx(14)
-    assert player_seasons_for(0.20) == pytest.approx(168)
-    middle = [player_seasons_for(c) for c in np.linspace(0.95, 0.38, 20)]
-    assert np.all(np.diff(middle) > 0)
-
-
-def test_next_step_asks_for_player_seasons_in_proportion(readings):
-    step = readings["cannot_tell"].next_step
-    assert step.action == "more_player_seasons"
-    contraction = readings["cannot_tell"].verdict.contraction
-    want = 40 * (player_seasons_for(0.60) / player_seasons_for(contraction) - 1)
-    assert step.amount == pytest.approx(want, abs=5)
-    assert "own simulation" in step.text
+def test_next_step_asks_for_the_player_seasons_of_the_table(readings):
+    small = readings["cannot_tell"]
+    assert small.design.leaning < 0.5
+    needed = players_for(0.8, small.design)
+    step = small.next_step
+    if needed is None:
+        assert "will not settle it soon" in step.text
+    else:
+        assert step.action == "more_player_seasons"
+        assert 0 <= step.amount - (needed - 13) < 5
     assert readings["ahead"].next_step.action == "repeat"
+
+
+def test_more_players_and_attempts_never_tell_less():
+    wanted = [players_for(0.5, Design(14, 0.99, game, 0.0, 1.0)) for game in (0.2, 0.4, 0.6, 0.79)]
+    assert [w for w in wanted if w is not None] == sorted(
+        (w for w in wanted if w is not None), reverse=True
+    )
+    assert wanted[-1] is not None
+    assert players_for(0.9, Design(14, 0.3, 0.05, 0.0, 1.0)) is None
+
+
+def test_more_of_the_same_is_not_advised_where_it_will_not_help():
+    reading = reading_of(CASES["unclear"], players=20, attempts=[400, 400, 400, 5])
+    assert reading.next_step.action == "repeat"
+    assert "will not settle it soon" in reading.next_step.text
+
+
+WORDS = {
+    "cannot_tell": "cannot tell",
+    "leaning": "lean",
+    "unclear": "still open",
+    "practically_equal": "practically equally",
+}
+
+
+@pytest.mark.parametrize("case", list(CASES))
+@pytest.mark.parametrize("players", [13, 80])
+def test_the_three_depths_carry_one_verdict_and_one_side(case, players):
+    reading = reading_of(CASES[case], players=players)
+    verdict = reading.verdict
+    first = re.split(r"[:.] ", reading.text)[0]
+    for text in (first, short.headline(reading)):
+        said = [word for word, sign in WORDS.items() if sign in text]
+        assert said == ([] if verdict.verdict == "ahead" else [verdict.verdict])
+        if verdict.verdict in ("leaning", "ahead"):
+            lower = text.lower()
+            other = "rep" if verdict.favours == "live" else "live"
+            assert lower.index(verdict.favours) < lower.index(other)
+    sure = " ".join(short.sure_sentences(verdict))
+    assert ("says more" in sure) == (verdict.favours is None)
+    rows = {name: value for name, value, _ in verdict_rows(verdict, "r2")}
+    assert "Odds moved by (Bayes factor)" in rows
+
+
+def test_records_that_lowered_a_favoured_side_do_not_name_it():
+    high = factor_draws(0.30, 0.93, 0.12)
+    prior = PopulationDraws(PRIOR.mu[:1], PRIOR.tau[:1], high)
+    reading = reading_of(CASES["leaning"], players=80, prior=prior)
+    assert reading.verdict.moved == "rep"
+    assert reading.verdict.favours is None
+    for text in (reading.text, " ".join(short.sure_sentences(reading.verdict))):
+        assert "live numbers tell more than" not in text
+        assert "that live make rates" not in text
+    assert "made that side less likely" in reading.text
+    assert reading.to_dict()["moved"] == "rep"
+    assert reading.to_dict()["bayes_factor"] < 1
 
 
 def test_next_step_asks_for_attempts_where_rates_are_noise():

@@ -17,6 +17,7 @@ from transfer.page.document import AUDIENCES
 from transfer.page.glossary import GLOSSARY, visible_text
 from transfer.page.pdf import page_count, page_pdf
 from transfer.reading.reading import read_transfer
+from transfer.reading.words import odds_factor
 from transfer.reports.content import ReportContent
 from transfer.reports.html import render_report
 
@@ -90,24 +91,29 @@ def recomputed(content):
     after, before = share(post, live) - share(post, rep), share(prior, live) - share(prior, rep)
     sign = 1 if (after > 0).mean() >= 0.5 else -1
     said = []
-    for at in (live, rep, both):
-        draws = share(post, at)
-        low, high = np.quantile(draws, [0.05, 0.95])
-        said.append(
-            f"account for {100 * draws.mean():.0f}% of the differences between players' true game "
-            f"rates (90% interval {100 * low:.0f} to {100 * high:.0f}%)"
-        )
+    if content.reading.verdict.verdict == "cannot_tell":
+        said.append("No share is stated")
+    else:
+        for at in (live, rep, both):
+            draws, start = share(post, at), share(prior, at)
+            low, high = np.quantile(draws, [0.05, 0.95])
+            said.append(
+                f"account for {100 * draws.mean():.0f}% of the differences between players' true "
+                f"game rates (90% interval {100 * low:.0f} to {100 * high:.0f}%; before the "
+                f"records {100 * start.mean():.0f}%)"
+            )
     low, high = np.quantile(100 * after, [0.05, 0.95])
+    chance, start = (sign * after > 0).mean(), (sign * before > 0).mean()
+    counts = [
+        ((v * d.size) + 0.5) / ((1 - v) * d.size + 0.5)
+        for v, d in ((chance, after), (start, before))
+    ]
     said += [
-        f"is {words.chance((sign * after > 0).mean())}. Before the records it was "
-        f"{words.chance((sign * before > 0).mean())};",
+        f"is {words.chance(chance)}. Before the records it was {words.chance(start)}: they moved "
+        f"its odds by a factor of {odds_factor(counts[0] / counts[1])}",
         f"Live minus rep is {100 * after.mean():.0f} points".replace("-", "−"),
         f"interval {low:.0f} to {high:.0f} points".replace("-", "−"),
     ]
-    left = after.std(ddof=1) / before.std(ddof=1)
-    said.append(
-        f"{100 * left:.0f}% of the uncertainty" if left < 1 else "removed none of the uncertainty"
-    )
     return said
 
 

@@ -51,6 +51,11 @@ GLOSSARY: dict[str, tuple[str, str]] = {
         r"\blogits?\b",
         "The logarithm of makes over misses; near a rate of one half, 0.04 is one point.",
     ),
+    "Bayes factor": (
+        r"\bBayes factors?\b",
+        "How many times the records multiplied the odds of a statement; 1 leaves them as they are, "
+        "below 1 speaks against it.",
+    ),
     "Contraction": (
         r"\bcontraction\b",
         "Uncertainty after the records over uncertainty before; 1 means that nothing was learned.",

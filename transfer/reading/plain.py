@@ -15,12 +15,9 @@ from transfer.page import words
 from transfer.page.style import setting_label
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
+from transfer.reading.words import odds_factor
 from transfer.records.cells import GAME, Cells
-from transfer.verdict import (
-    MAX_CONTRACTION_TO_TELL,
-    PROBABILITY_AHEAD,
-    Verdict,
-)
+from transfer.verdict import PROBABILITY_AHEAD, Verdict
 
 __all__ = [
     "asked",
@@ -66,12 +63,18 @@ def headline(reading: Reading) -> str:
 def _share(row: dict[Any, Any], what: str) -> str:
     return (
         f"{what}: {words.percent(row['mean'])} of the differences between players' true game "
-        f"rates ({row['prob']:.0%} interval {words.span(row['low'], row['high'])})."
+        f"rates ({row['prob']:.0%} interval {words.span(row['low'], row['high'])}; "
+        f"before the records {words.percent(row['prior_mean'])})."
     )
 
 
 def share_sentences(reading: Reading) -> list[str]:
-    """What practice rates account for: live, rep, both."""
+    """What practice rates account for; none is stated where the records cannot tell."""
+    if reading.verdict is not None and reading.verdict.verdict == "cannot_tell":
+        return [
+            "No share is stated: where the records cannot tell, it may be no more than the "
+            "starting assumption."
+        ]
     rows = {r["quantity"]: r for r in reading.r2.to_dict(orient="records")}
     labels = {
         "live": "Live make rates account for",
@@ -100,28 +103,23 @@ def sure_sentences(verdict: Verdict | None) -> list[str]:
     """How sure the comparison of live and rep is."""
     if verdict is None:
         return []
-    side = "live" if (verdict.mean >= 0) else "rep"
-    side = verdict.favours or side
-    other = "rep" if side == "live" else "live"
     low, high = verdict.interval.low, verdict.interval.high
     return [
-        f"The chance that {side} make rates say more than {other} make rates is "
-        f"{words.chance(verdict.probability)}. Before the records it was "
-        f"{words.chance(verdict.prior_probability)}; to be called ahead it has to reach "
-        f"{words.percent(PROBABILITY_AHEAD, 1)}.",
+        f"The larger of the two chances, {_whose(verdict)}, is {words.chance(verdict.probability)}."
+        f" Before the records it was {words.chance(verdict.prior_probability)}: they moved its "
+        f"odds by a factor of {odds_factor(verdict.bayes_factor)}. To be called ahead it has to "
+        f"reach {words.percent(PROBABILITY_AHEAD, 1)}.",
         f"Live minus rep is {words.number(100 * verdict.mean, 0)} points of that share, "
         f"{verdict.interval.prob:.0%} interval {words.interval(100 * low, 100 * high, 0)} points.",
-        f"{_left(verdict.contraction)}; while more than "
-        f"{words.percent(MAX_CONTRACTION_TO_TELL)} is left, the answer is the starting assumption.",
     ]
 
 
-def _left(contraction: float) -> str:
-    if contraction >= 1.0:
-        return "The records removed none of the uncertainty that was there before"
-    return (
-        f"{words.percent(contraction)} of the uncertainty that was there before the records is left"
-    )
+def _whose(verdict: Verdict) -> str:
+    """Name the side of the larger chance only where the verdict names it."""
+    if verdict.favours is None:
+        return "that one of the two says more"
+    other = "rep" if verdict.favours == "live" else "live"
+    return f"that {verdict.favours} make rates say more than {other} make rates"
 
 
 def worth_sentence(information: Information) -> str:

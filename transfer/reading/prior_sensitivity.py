@@ -270,9 +270,8 @@ def _write_contrast(rows: pd.DataFrame) -> str:
     row = rows.sort_values("sensitivity").iloc[-1]
     if not _measured(rows):
         return (
-            "The comparison of live with rep is still almost entirely the starting assumption "
-            f"({row['contraction']:.0%} of its uncertainty is left), so how it moves with that "
-            "assumption says nothing more."
+            "The comparison of live with rep is still almost entirely the starting assumption, so "
+            "how it moves with that assumption says nothing more."
         )
     how = f"(power-scaling sensitivity {row['sensitivity']:.2f}; {_RULE})"
     if not row["leans"]:

@@ -18,7 +18,8 @@ from transfer.models.composition import compose
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
-from transfer.verdict import word
+from transfer.reading.design import Design
+from transfer.verdict import odds, reading_word
 
 __all__ = ["TiltSensitivity", "tilt_sensitivity"]
 
@@ -39,7 +40,8 @@ class TiltSensitivity:
     table : DataFrame
         One row per ``assumption``: ``shift`` of atanh(correlation with games), ``mean``, ``sd``
         and ``probability`` (of live above rep) of the R2 contrast, its ``contraction``,
-        ``verdict``, ``khat`` (the larger of posterior and prior weights) and ``trusted``.
+        ``bayes_factor``, ``verdict``, ``khat`` (the larger of posterior and prior weights)
+        and ``trusted``.
     text : str
     """
 
@@ -67,6 +69,7 @@ def _moments(draws: np.ndarray, weights: np.ndarray) -> tuple[float, float]:
 def tilt_sensitivity(
     posterior: TransferPosterior,
     priors: TransferPriors,
+    design: Design,
     rope: tuple[float, float] = (-0.05, 0.05),
 ) -> TiltSensitivity | None:
     """Read the contrast again under other starting assumptions.
@@ -76,6 +79,8 @@ def tilt_sensitivity(
     posterior : TransferPosterior
     priors : TransferPriors
         Those of the fit.
+    design : Design
+        What seasons of this size can tell.
     rope : (float, float)
         Region of practical equivalence.
 
@@ -104,7 +109,9 @@ def tilt_sensitivity(
             khats.append(float(khat[0]))
         mean, sd = _moments(after, weights[0])
         _, prior_sd = _moments(before, weights[1])
-        live = float(weights[0] @ (after > 0))
+        live, start = (float(w @ (d > 0)) for w, d in zip(weights, (after, before), strict=True))
+        chance, before_it = (live, start) if live >= 0.5 else (1 - live, 1 - start)
+        factor = odds(chance, after.size) / odds(before_it, before.size)
         inside = float(weights[0] @ ((after >= rope[0]) & (after <= rope[1])))
         rows.append(
             {
@@ -114,7 +121,8 @@ def tilt_sensitivity(
                 "sd": sd,
                 "probability": live,
                 "contraction": sd / prior_sd,
-                "verdict": word(sd / prior_sd, max(live, 1 - live), inside),
+                "bayes_factor": factor,
+                "verdict": reading_word(chance, factor, inside, design.leaning),
                 "khat": max(khats),
                 "trusted": max(khats) <= KHAT_LIMIT,
             }
@@ -132,7 +140,9 @@ def _write(table: pd.DataFrame) -> str:
         )
     verdict = "stays the same" if known["verdict"].nunique() == 1 else "changes"
     return (
-        f"Under the other starting assumptions the verdict {verdict}; the chance "
+        f"Under the other starting assumptions the verdict {verdict}; live minus "
+        f"rep runs from {100 * known['mean'].min():.0f} to {100 * known['mean'].max():.0f} "
+        f"points of R2 (standard deviation up to {100 * known['sd'].max():.0f}) and the chance "
         f"that live numbers tell more than rep numbers runs from "
         f"{100 * known['probability'].min():.0f}% to {100 * known['probability'].max():.0f}%."
     )

@@ -1,8 +1,6 @@
 """Reading: what practice numbers tell about games, and whether live ones tell more than rep ones.
 
-The question is an association between players, never an effect of practice. The table of chances by
-number of player-seasons comes from an own simulation of this model (4 practice settings, one season
-of 69 game attempts a player, 20-40 simulated seasons a row).
+The question is an association between players, never an effect of practice.
 """
 
 from __future__ import annotations
@@ -18,6 +16,7 @@ from transfer.models.alignment import Counts, count_cells, require_passed
 from transfer.models.composition import Composition, compose
 from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.provenance import Provenance
+from transfer.reading.design import Design, design_of
 from transfer.reading.words import NextStep, ReadingFacts, next_step, write_reading
 from transfer.records.cells import Cells
 from transfer.results import interval_from_draws
@@ -54,6 +53,8 @@ class Reading:
         Player-seasons used.
     next_step : NextStep
         What would change the answer most.
+    design : Design or None
+        What seasons of this size can tell; ``None`` where one mode is missing.
     text : str
         The sentences that may be quoted.
     diagnostics : Diagnostics
@@ -71,6 +72,7 @@ class Reading:
     attempts: Mapping[str, int]
     players: int
     next_step: NextStep
+    design: Design | None
     text: str
     diagnostics: Diagnostics
     provenance: Provenance
@@ -88,6 +90,8 @@ class Reading:
                     "contraction",
                     "rope",
                     "probability_in_rope",
+                    "bayes_factor",
+                    "moved",
                     "verdict",
                     "favours",
                 )
@@ -224,16 +228,19 @@ def read_transfer(
     post = compose(posterior.population, posterior.settings, posterior.modes)
     prior = compose(posterior.prior, posterior.settings, posterior.modes)
     draws, prior_draws = post.contrast(contrast), prior.contrast(contrast)
-    verdict = None
+    verdict, design = None, None
     if draws is not None and prior_draws is not None:
-        verdict = judge(draws, prior_draws, rope, ("live", "rep"), prob)
+        design = design_of(counts, posterior.modes)
+        verdict = judge(draws, prior_draws, rope, ("live", "rep"), prob, design.leaning)
     attempts = _mode_attempts(counts, posterior.modes)
-    step = next_step(posterior, counts, verdict)
+    step = next_step(posterior, counts, verdict, design)
     facts = ReadingFacts(
         verdict=verdict,
         leads=None if draws is None else ("live" if float((draws > 0).mean()) >= 0.5 else "rep"),
+        design=design,
         contrast_kind=contrast,
         r2_all_mean=float(post.r2_all.mean()),
+        r2_all_prior_mean=float(prior.r2_all.mean()),
         r2_all=interval_from_draws(post.r2_all, prob),
         modes=posterior.modes,
         attempts=attempts,
@@ -253,6 +260,7 @@ def read_transfer(
         attempts=attempts,
         players=len(posterior.units),
         next_step=step,
+        design=design,
         text=write_reading(facts),
         diagnostics=posterior.diagnostics,
         provenance=posterior.provenance,

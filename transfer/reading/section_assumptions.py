@@ -47,8 +47,8 @@ def assumptions_section(
         ),
     ]
     found = None
-    if reading.verdict is not None:
-        found = tilt_sensitivity(posterior, priors, reading.verdict.rope)
+    if reading.verdict is not None and reading.design is not None:
+        found = tilt_sensitivity(posterior, priors, reading.design, reading.verdict.rope)
     if found is not None:
         content += [
             blocks.heading("Under other starting assumptions"),

@@ -22,11 +22,13 @@ from transfer.reading import figure_shrinkage as shrinkage
 from transfer.reading.conversion import Conversion
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
+from transfer.reading.words import odds_factor
 from transfer.records.cells import GAME, Cells
 from transfer.verdict import (
-    MAX_CONTRACTION_TO_TELL,
-    MEASURED_CONTRACTION,
+    BAYES_FACTOR_AHEAD,
+    BAYES_FACTOR_LEANING,
     PROBABILITY_AHEAD,
+    READING_PROBABILITY_LEANING,
     Verdict,
 )
 
@@ -47,7 +49,7 @@ def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, s
     """Quantity, value and meaning of every figure behind the verdict."""
     unit = "R²" if contrast_kind == "r2" else "correlation"
     interval = verdict.interval
-    side = "the side the records lean to"
+    side = "the likelier side"
     return [
         (
             f"Live minus rep ({unit})",
@@ -62,11 +64,11 @@ def verdict_rows(verdict: Verdict, contrast_kind: str) -> list[tuple[str, str, s
             f"{words.percent(PROBABILITY_AHEAD, 1)}.",
         ),
         (
-            "Uncertainty left",
-            words.percent(verdict.contraction),
-            f"Posterior over prior standard deviation. Above {MAX_CONTRACTION_TO_TELL:.0%} the "
-            f"records cannot tell; at or below {MEASURED_CONTRACTION:.0%} the difference counts "
-            "as measured.",
+            "Odds moved by (Bayes factor)",
+            odds_factor(verdict.bayes_factor),
+            f"Posterior over prior odds of {side}; below 1 the records moved away from it. A lean "
+            f"needs {BAYES_FACTOR_LEANING:g} and a chance of {READING_PROBABILITY_LEANING:.0%}, "
+            f"ahead {BAYES_FACTOR_AHEAD:g}.",
         ),
         (
             "Practically equal",

@@ -17,33 +17,26 @@ from scipy.special import expit
 from transfer.models.alignment import Counts
 from transfer.models.composition import mode_indices
 from transfer.models.posterior import TransferPosterior
+from transfer.reading.design import Design, most_players, players_for
 from transfer.results import Interval
-from transfer.verdict import MEASURED_CONTRACTION, Verdict
+from transfer.verdict import Verdict
 
 __all__ = [
-    "CONTRACTION_BY_PLAYERS",
     "NextStep",
     "ReadingFacts",
     "next_step",
-    "player_seasons_for",
     "write_reading",
 ]
 
-#: Player-seasons -> mean contraction of the R2 contrast (own simulation: 4 practice settings, one
-#: season of 69 game attempts a player, 20-40 simulated seasons a row).
-CONTRACTION_BY_PLAYERS: dict[int, float] = {14: 0.96, 42: 0.72, 84: 0.53, 168: 0.37}
 #: Below this reliability of a player's practice rate, more attempts come first (judgement).
 _LOW_RELIABILITY = 0.5
 _AIM_RELIABILITY = 0.7
 #: Prior probabilities outside this band are named in the text (judgement).
 _EVEN_START = (0.45, 0.55)
-#: Below this contraction the step aims beyond "measured", at a settled answer (judgement).
-_NEARLY_MEASURED = 0.65
+#: The step aims at this share of seasons with a true difference that would lean (judgement).
+_AIM_SEASONS = 0.8
 #: From this chance of practical equality on, "ahead" is qualified (judgement).
 _MAY_BE_SMALL = 0.10
-_OWN_SIMULATION = (
-    "a rough figure from an own simulation with 4 practice settings and 69 game attempts a player"
-)
 
 
 @dataclass(frozen=True)
@@ -87,10 +80,14 @@ class ReadingFacts:
         Verdict on live minus rep; ``None`` where one mode is missing.
     leads : {"live", "rep"} or None
         Side with the larger posterior probability, whatever the verdict.
+    design : Design or None
+        What seasons of this size can tell; ``None`` where one mode is missing.
     contrast_kind : {"r2", "rho"}
         Unit of the contrast.
     r2_all_mean : float
         Posterior mean of R2 of all practice settings together.
+    r2_all_prior_mean : float
+        Its mean before the records.
     r2_all : Interval
         Its interval.
     modes : tuple of str
@@ -106,8 +103,10 @@ class ReadingFacts:
 
     verdict: Verdict | None
     leads: str | None
+    design: Design | None
     contrast_kind: str
     r2_all_mean: float
+    r2_all_prior_mean: float
     r2_all: Interval
     modes: tuple[str, ...]
     attempts: Mapping[str, int]
@@ -116,25 +115,9 @@ class ReadingFacts:
     assigned: bool = False
 
 
-def player_seasons_for(contraction: float) -> float:
-    """Player-seasons at which the own simulation reached a contraction.
-
-    Parameters
-    ----------
-    contraction : float
-        Posterior over prior standard deviation of the R2 contrast.
-
-    Returns
-    -------
-    float
-        Log-linear between the simulated sizes, and held at the ends of the table (14 and 168).
-    """
-    sizes = np.log(np.array(sorted(CONTRACTION_BY_PLAYERS), dtype=float))
-    values = np.array([CONTRACTION_BY_PLAYERS[k] for k in sorted(CONTRACTION_BY_PLAYERS)])
-    return float(np.exp(np.interp(-contraction, -values, sizes)))
-
-
-def next_step(posterior: TransferPosterior, counts: Counts, verdict: Verdict | None) -> NextStep:
+def next_step(
+    posterior: TransferPosterior, counts: Counts, verdict: Verdict | None, design: Design | None
+) -> NextStep:
     """Choose the step that would change the answer most.
 
     A missing mode comes first, then a practice setting whose rates are mostly noise, then more
@@ -145,6 +128,8 @@ def next_step(posterior: TransferPosterior, counts: Counts, verdict: Verdict | N
     posterior : TransferPosterior
     counts : Counts
     verdict : Verdict or None
+    design : Design or None
+        What seasons of this size can tell; ``None`` where one mode is missing.
 
     Returns
     -------
@@ -158,7 +143,7 @@ def next_step(posterior: TransferPosterior, counts: Counts, verdict: Verdict | N
                 "Until then live cannot be set against rep.",
                 setting=mode,
             )
-    if verdict is None or verdict.verdict in ("ahead", "practically_equal"):
+    if verdict is None or design is None or verdict.verdict in ("ahead", "practically_equal"):
         return NextStep(
             "repeat",
             "Chart the same settings in the same way next season and see whether the answer holds.",
@@ -166,7 +151,7 @@ def next_step(posterior: TransferPosterior, counts: Counts, verdict: Verdict | N
     thin = _thin_setting(posterior, counts)
     if thin is not None:
         return thin
-    return _more_players(verdict, len(posterior.units))
+    return _more_players(design)
 
 
 def _thin_setting(posterior: TransferPosterior, counts: Counts) -> NextStep | None:
@@ -197,27 +182,29 @@ def _thin_setting(posterior: TransferPosterior, counts: Counts) -> NextStep | No
     )
 
 
-def _more_players(verdict: Verdict, players: int) -> NextStep:
-    """Return how many further player-seasons the own simulation asks for."""
-    settled = min(CONTRACTION_BY_PLAYERS.values())
-    goal, what = (
-        (MEASURED_CONTRACTION, "before the difference counts as measured")
-        if verdict.contraction > _NEARLY_MEASURED
-        else (settled, "for a good chance of a settled answer")
-    )
-    ratio = player_seasons_for(goal) / player_seasons_for(verdict.contraction)
-    amount = math.ceil(players * max(ratio - 1.0, 0.0) / 5) * 5
+def _more_players(design: Design) -> NextStep:
+    """Return how many further player-seasons the simulated seasons ask for."""
+    needed = players_for(_AIM_SEASONS, design)
+    if needed is None:
+        return NextStep(
+            "repeat",
+            f"More of the same will not settle it soon: even {most_players()} player-seasons, the "
+            "largest number simulated, would show a difference of 30 points of R2 in fewer "
+            f"than {100 * _AIM_SEASONS:.0f} of 100 invented seasons. Chart more games or pool with "
+            "other programs.",
+        )
+    amount = math.ceil((needed - design.players) / 5) * 5
     if amount == 0:
         return NextStep(
             "repeat",
-            "More player-seasons of the same kind would change little here; keep charting and "
-            "repeat the reading next season.",
+            "These records would show a difference of 30 points of R2 in most seasons, so more of "
+            "the same would change little; keep charting and repeat the reading next season.",
         )
-    beyond = verdict.contraction > max(CONTRACTION_BY_PLAYERS.values())
     return NextStep(
         "more_player_seasons",
-        f"Add player-seasons: {'at least' if beyond else 'about'} {amount} more like these would "
-        f"be needed {what} ({_OWN_SIMULATION}). Keep past seasons and pool with other programs.",
+        f"Add player-seasons: about {amount} more like these, with the same attempts a player, "
+        f"would show a difference of 30 points of R2 in {100 * _AIM_SEASONS:.0f} of 100 invented "
+        "seasons (own simulation). Keep past seasons and pool with other programs.",
         amount=amount,
     )
 
@@ -265,36 +252,55 @@ def _estimate(verdict: Verdict, kind: str) -> str:
     )
 
 
+def odds_factor(factor: float) -> str:
+    """Write a factor of odds; beyond 100 a number of draws cannot tell it."""
+    return "over 100" if factor > 100 else f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
+
+
 def _chances(verdict: Verdict, leads: str | None, modes: tuple[str, ...]) -> str:
-    """Posterior beside prior probability of the side that the posterior leans to."""
-    sides = ("live", "rep") if leads == "live" else ("rep", "live")
-    sentence = (
-        f"The chance that {sides[0]} numbers tell more than {sides[1]} numbers is "
-        f"{_chance(verdict.probability)}; before these records it was "
-        f"{_chance(verdict.prior_probability)}"
-    )
+    """Posterior beside prior probability; the side is named unless the records moved away."""
+    other = "rep" if leads == "live" else "live"
+    before = _chance(verdict.prior_probability)
+    uneven = ""
     low, high = _EVEN_START
     if not low <= verdict.prior_probability <= high:
         rep, live = modes.count("rep"), modes.count("live")
-        sentence += (
+        uneven = (
             f" (not even, as there are {rep} rep and {live} live settings)"
             if rep != live
             else " (not even)"
         )
-    return sentence + "."
+    if verdict.moved == other:
+        return (
+            f"The larger of the two chances is {_chance(verdict.probability)}; before these "
+            f"records it was {before}{uneven}. These records made that side less likely "
+            f"(Bayes factor {verdict.bayes_factor:.2f}), so it is not named."
+        )
+    return (
+        f"The chance that {leads} numbers tell more than {other} numbers is "
+        f"{_chance(verdict.probability)}; before these records it was {before}{uneven}. The "
+        f"records moved the odds by a factor of {odds_factor(verdict.bayes_factor)} (Bayes factor)."
+    )
 
 
-def _headline(verdict: Verdict, kind: str) -> str:
+def _luck(design: Design) -> str:
+    """How far luck alone moves the odds."""
+    return (
+        "How far luck goes: of invented seasons of this size without any difference, one in five "
+        f"moves the odds by a factor of {odds_factor(design.luck_odds)} or more."
+    )
+
+
+def _headline(verdict: Verdict, kind: str, design: Design) -> str:
     """First sentence, by the verdict word."""
     estimate = _estimate(verdict, kind)
-    cut = _points(1 - min(verdict.contraction, 1.0))
-    narrower = f"was cut by only {cut}%" if cut != "0" else "was not cut at all"
     a, b = verdict.favours, "rep" if verdict.favours == "live" else "live"
     if verdict.verdict == "cannot_tell":
         return (
-            "These records cannot tell whether live or rep numbers tell more about games. The "
-            "answer is still almost entirely the starting assumption (its uncertainty "
-            f"{narrower}): {estimate}. This is not evidence that they tell equally much."
+            "These records cannot tell whether live or rep numbers tell more about games. "
+            f"In numbers, {estimate}. Of seasons of this size with a true difference of 30 points "
+            f"of R2 only about {100 * design.leaning:.0f} in 100 would lean (own simulation). This "
+            "is not evidence that they tell equally much."
         )
     if verdict.verdict == "leaning":
         return (
@@ -317,11 +323,7 @@ def _headline(verdict: Verdict, kind: str) -> str:
         return (
             f"Live and rep numbers tell practically equally much about games: {estimate}. {in_rope}"
         )
-    measured = verdict.contraction <= MEASURED_CONTRACTION
-    return (
-        "Whether live or rep numbers tell more about games "
-        f"{'was measured and ' if measured else ''}is still open: {estimate}."
-    )
+    return f"Whether live or rep numbers tell more about games is still open: {estimate}."
 
 
 def _one_mode(facts: ReadingFacts) -> str:
@@ -331,6 +333,17 @@ def _one_mode(facts: ReadingFacts) -> str:
     return (
         f"Only {charted} shooting was charted, so live cannot be set against rep: no {missing} "
         "attempts are in these records."
+    )
+
+
+def _share(facts: ReadingFacts) -> str:
+    """What all practice accounts for, beside what was assumed before the records."""
+    low, high = _points(facts.r2_all.low), _points(facts.r2_all.high)
+    return (
+        "All charted practice together accounts for about "
+        f"{_points(facts.r2_all_mean)}% of the differences between players' true game shooting "
+        f"({100 * facts.r2_all.prob:.0f}% equal-tailed interval {low}% to {high}%); before these "
+        f"records it was {_points(facts.r2_all_prior_mean)}%."
     )
 
 
@@ -348,22 +361,18 @@ def write_reading(facts: ReadingFacts) -> str:
     """
     verdict = facts.verdict
     parts = []
-    if verdict is None:
+    if verdict is None or facts.design is None:
         parts.append(_one_mode(facts))
     else:
-        parts += [_headline(verdict, facts.contrast_kind), _meaning(facts.contrast_kind)]
+        parts += [
+            _headline(verdict, facts.contrast_kind, facts.design),
+            _meaning(facts.contrast_kind),
+        ]
         parts.append(_chances(verdict, facts.leads, facts.modes))
-        parts.append(
-            f"The uncertainty is {_points(verdict.contraction)}% of what it was before "
-            "these records."
-        )
-    share = f"{_points(facts.r2_all_mean)}%"
-    limits = f"{_points(facts.r2_all.low)}% to {_points(facts.r2_all.high)}%"
-    parts.append(
-        "All charted practice together accounts for about "
-        f"{share} of the differences between players' true game shooting "
-        f"({100 * facts.r2_all.prob:.0f}% equal-tailed interval {limits})."
-    )
+        if verdict.verdict in ("cannot_tell", "unclear"):
+            parts.append(_luck(facts.design))
+    if verdict is None or verdict.verdict != "cannot_tell":
+        parts.append(_share(facts))
     practice = [
         f"{facts.attempts[mode]:,} {mode}" for mode in ("rep", "live") if mode in facts.modes
     ]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from needs import missing
 
 ROOT = Path(__file__).resolve().parents[1]
 REFERENCE = ROOT / "shared" / "reference"
@@ -21,6 +22,15 @@ def reference():
         return pd.read_csv(REFERENCE / f"{name}.csv")
 
     return read
+
+
+@pytest.hookimpl(tryfirst=True)  # before fixtures start a browser
+def pytest_runtest_setup(item):
+    """Skip a test whose programs or system libraries are not here (``needs.py``)."""
+    names = [name for marker in item.iter_markers("needs") for name in marker.args]
+    sentence = missing(*names)
+    if sentence:
+        pytest.skip(sentence)
 
 
 #: Tests that may be skipped even where ``CI=true``, with the reason beside each.

@@ -10,6 +10,7 @@ def kept(season: Path) -> Path:
     return folder
 
 
+@pytest.mark.needs("pango")
 @pytest.mark.parametrize("audience", ["coach", "director"])
 def test_a_depth_is_kept_as_page_and_pdf(season, fits, run_json, audience):
     code, told = run_json("report", "--no-score", "--for", audience, "--pdf")

@@ -1,13 +1,8 @@
-"""The what-if part in headless Chromium: from the file, no network, by keyboard, with axe-core.
-
-Needs Debian's ``chromium`` and ``npm ci`` in tests/browser. Without them the tests are skipped at a
-desk and fail where ``CI=true``.
-"""
+"""The what-if part in headless Chromium: from the file, no network, by keyboard, with axe-core."""
 
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -17,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented import invented_cells, invented_mix, invented_posterior
+from needs import BROWSER_CHECKS
 from scipy.special import expit
 
 from transfer.reading.reading import read_transfer
@@ -24,28 +20,15 @@ from transfer.reports.content import ReportContent
 from transfer.reports.html import render_report
 from transfer.reports.what_if import safe_json
 
-CHECKS = Path(__file__).resolve().parents[1] / "browser"
-
-
-def need(found: object, what: str) -> None:
-    """Skip at a desk, fail in continuous integration."""
-    if found:
-        return
-    message = f"{what} is missing; install chromium and run npm ci in tests/browser"
-    if os.environ.get("CI") == "true":
-        pytest.fail(message)
-    pytest.skip(message)
+in_a_browser = pytest.mark.needs("chromium", "node", "browser packages")
 
 
 def look(page: str, folder: Path) -> dict:
     chromium, node = shutil.which("chromium"), shutil.which("node")
-    need(chromium, "chromium")
-    need(node, "node")
-    need((CHECKS / "node_modules" / "axe-core").is_dir(), "axe-core")
     target = folder / "page.html"
     target.write_text(page, encoding="utf-8")
     done = subprocess.run(
-        [str(node), str(CHECKS / "check_page.mjs"), str(chromium), str(target), str(folder / "p")],
+        [str(node), BROWSER_CHECKS / "check_page.mjs", str(chromium), target, folder / "p"],
         capture_output=True,
         text=True,
         timeout=240,
@@ -86,12 +69,14 @@ def seen(request):
     return request.getfixturevalue(request.param)
 
 
+@in_a_browser
 @pytest.mark.parametrize("width", ["desktop", "phone"])
 def test_no_accessibility_rule_of_level_a_or_aa_is_broken(seen, width):
     assert seen[width]["rules"] > 15
     assert seen[width]["violations"] == []
 
 
+@in_a_browser
 @pytest.mark.parametrize("width", ["desktop", "phone"])
 def test_the_page_fits_its_window_asks_for_nothing_and_has_no_errors(seen, width):
     assert seen[width]["overflow"] <= 0
@@ -100,6 +85,7 @@ def test_the_page_fits_its_window_asks_for_nothing_and_has_no_errors(seen, width
     assert seen[width]["errors"] == []
 
 
+@in_a_browser
 @pytest.mark.parametrize("width", ["desktop", "phone"])
 def test_controls_have_names_and_are_reached_by_tab_with_a_visible_mark(seen, width):
     assert seen[width]["controls"] == [
@@ -111,6 +97,7 @@ def test_controls_have_names_and_are_reached_by_tab_with_a_visible_mark(seen, wi
         assert stops[name]["outline"]
 
 
+@in_a_browser
 def test_the_slider_shows_the_numbers_of_the_response(coach, content):
     table = content.mix.response()
     keys = coach["desktop"]["keyboard"]
@@ -127,6 +114,7 @@ def test_the_slider_shows_the_numbers_of_the_response(coach, content):
     assert keys["spoken"].startswith(f"{table['live'].iloc[1]:.0f} live and")
 
 
+@in_a_browser
 def test_the_picker_shows_the_players_rates(coach, content):
     keys = coach["phone"]["keyboard"]
     for name, at in (("playerStart", 0), ("playerNext", 1)):
@@ -140,6 +128,7 @@ def test_the_picker_shows_the_players_rates(coach, content):
     assert keys["playerNext"][-1][2] == f"{counts['y']} of {counts['n']}"
 
 
+@in_a_browser
 def test_without_script_tables_stand_for_the_controls(seen, content):
     bare = seen["withoutScript"]
     assert bare["hiddenControls"]
@@ -148,15 +137,6 @@ def test_without_script_tables_stand_for_the_controls(seen, content):
     for unit in content.cells.units:
         assert unit.replace("/", ", ") in bare["text"]
     assert re.search(r"\d+% \(\d+ to \d+%\)", bare["text"])
-
-
-def test_a_missing_browser_fails_in_continuous_integration(monkeypatch):
-    monkeypatch.setenv("CI", "true")
-    with pytest.raises(pytest.fail.Exception, match="npm ci"):
-        need(None, "chromium")
-    monkeypatch.setenv("CI", "")
-    with pytest.raises(pytest.skip.Exception):
-        need(None, "chromium")
 
 
 def test_embedded_data_cannot_end_its_element():

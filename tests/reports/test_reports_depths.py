@@ -210,6 +210,7 @@ def test_a_reading_has_no_causal_words(pages, audience):
     assert not re.search(r"\b(causes?|caused|improves?d?|leads? to|because of)\b", text)
 
 
+@pytest.mark.needs("pango")
 @pytest.mark.parametrize(("audience", "most"), [("director", 2), ("coach", 1)])
 def test_short_pages_fit_their_paper(content, pages, audience, most):
     assert page_count(pages[audience]) <= most
@@ -217,6 +218,7 @@ def test_short_pages_fit_their_paper(content, pages, audience, most):
     assert page_count(render_report(bare)) <= most
 
 
+@pytest.mark.needs("pango")
 def test_equal_results_are_equal_files(content, pages):
     page = render_report(replace(content, audience="director"))
     assert page == pages["director"]
@@ -226,6 +228,7 @@ def test_equal_results_are_equal_files(content, pages):
     assert b"CreationDate" not in first
 
 
+@pytest.mark.needs("pango")
 def test_a_pdf_fetches_nothing(pages):
     for link in ("https://example.org/x.png", "file:///etc/hostname"):
         page = pages["director"].replace("</main>", f'<img alt="x" src="{link}"></main>')

@@ -243,7 +243,9 @@ def _starts(count: Any) -> Any:
 @jit
 def _forward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
     spreads, factor = slice(at[1], at[2]), slice(at[2], at[3])
-    total = spread(x[spreads], d.count.family, d.prior.tau, st.value, grad[spreads])
+    total = spread(
+        x[spreads], d.count.family, d.prior.tau, d.prior.scales[5], st.value, grad[spreads]
+    )
     total += correlation(x[factor], d.prior.scales[0], st.factor, grad[factor])
     offsets(x, at, d, st.term, st.player.response, st.cell.offset)
     return total + population(x, at, d.prior, d.player, st, grad)
@@ -261,7 +263,7 @@ def _logp(dim: Any, x_: Any, out: Any, value: Any, address: Any) -> int:
     at, st = _starts(d.count), state(d.count, work.ctypes.data)
     total = _forward(x, at, d, st, grad) + summed_out(d, st)
     if d.count.tilt:
-        total += tilt(d.prior.tilt, st.factor.chol, st.factor.gchol)
+        total += tilt(d.prior.tilt, d.prior.scales[4], st.factor.chol, st.factor.gchol)
     population_back(x, at, d.prior, d.player, st, grad)
     correlation_back(st.factor, grad[at[2] : at[3]])
     for k in range(d.count.size):

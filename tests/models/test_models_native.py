@@ -18,7 +18,10 @@ from transfer.models.transfer_design import TransferDesign
 from transfer.models.transfer_model import build_transfer_model
 
 ALL_TERMS = frozenset({"programs", "distance", "contest", "defender", "covariates"})
-HALF_NORMAL = TransferPriors()
+LOGNORMAL = TransferPriors()
+HALF_NORMAL = replace(
+    LOGNORMAL, tau_family="half_normal", tau_practice_sd=0.5, tau_game_sd=0.25, tilt_df=None
+)
 UNIFORM = replace(HALF_NORMAL, tau_family="uniform", tau_practice_sd=1.3, tau_game_sd=0.8)
 INVERSE_GAMMA = replace(
     HALF_NORMAL, tau_family="inverse_gamma_variance", tau_practice_sd=1.5, tau_game_sd=2.0
@@ -75,7 +78,11 @@ class Map:
         units, size = design.dims
         header = self.buffer.view(np.int64)
         cells, defenders, columns, width = (int(header[i]) for i in (4, 6, 7, 11))
-        at = 16 + 2 * size + size + size * (size - 1) + 4 + 2 * size + 2 * columns
+        at = 16 + 2 * size + size + size * (size - 1) + 6 + 2 * size
+        self.columns = self.buffer[at:][: 3 * columns].reshape(3, columns)
+        at += 3 * columns
+        self.back = self.buffer[at:][: columns**2].reshape(columns, columns)
+        at += columns**2
         basis = self.buffer[at:][: defenders * (defenders + 2)].reshape(defenders + 2, defenders)
         self.basis, self.basis_precision, self.basis_response = basis[:-2], basis[-2], basis[-1]
         at += basis.size
@@ -131,6 +138,10 @@ class Map:
         """tau in the order of the Cholesky factor, and PyMC's coordinate by family."""
         k = len(t) - 1
         scale = np.array([self.priors.tau_practice_sd] * k + [self.priors.tau_game_sd])[self.order]
+        if self.priors.tau_family == "lognormal":
+            log_sd = self.priors.tau_log_sd
+            self.logs += len(t) * np.log(log_sd)
+            return scale * np.exp(log_sd * t), np.log(scale) + log_sd * t, "tau_log__"
         if self.priors.tau_family == "half_normal":
             return *self.logged(t, scale), "tau_log__"
         if self.priors.tau_family == "uniform":
@@ -169,9 +180,9 @@ class Map:
             effect = np.append(sd * (w @ self.basis), 0)
             total += effect[design.defender]
         if design.covariates is not None:
-            prior = np.array(design.covariate_priors).T
-            out["beta_covariate"] = prior[0] + prior[1] * parts["covariate"]
-            self.logs += np.log(prior[1]).sum()
+            mean, centre, root = self.columns
+            out["beta_covariate"] = self.back @ (mean + centre + root * parts["covariate"])
+            self.logs += np.log(root).sum() + np.linalg.slogdet(self.back)[1]
             total += design.covariates @ out["beta_covariate"]
         return total
 
@@ -339,6 +350,9 @@ CASES = [
     (2, ALL_TERMS - {"defender", "distance"}, HALF_NORMAL),
     (3, ALL_TERMS, UNIFORM),
     (4, ALL_TERMS, HALF_NORMAL.untilted(2.0)),
+    (2, frozenset({"covariates", "programs"}), LOGNORMAL),
+    (4, ALL_TERMS, LOGNORMAL),
+    (2, frozenset(), LOGNORMAL.for_verdict()),
 ]
 
 
@@ -399,7 +413,9 @@ def test_density_is_finite_where_a_spread_all_but_vanishes():
 @given(
     k=st.integers(0, 3),
     terms=st.sets(st.sampled_from(sorted(ALL_TERMS))),
-    priors=st.sampled_from([HALF_NORMAL, UNIFORM, INVERSE_GAMMA, HALF_NORMAL.untilted()]),
+    priors=st.sampled_from(
+        [LOGNORMAL, HALF_NORMAL, UNIFORM, INVERSE_GAMMA, HALF_NORMAL.untilted()]
+    ),
     seed=st.integers(0, 10_000),
 )
 def test_gradient_is_the_slope_of_the_value(k, terms, priors, seed):
@@ -442,7 +458,7 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     step = np.exp(mapped["contest_step_log__"].real)
     np.testing.assert_allclose(draw["beta_contest"], np.concatenate([[0], -np.cumsum(step)]))
     np.testing.assert_allclose(draw["beta_distance"], mapped["beta_distance"].real)
-    np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real)
+    np.testing.assert_allclose(draw["beta_covariate"], mapped["beta_covariate"].real, rtol=1e-9)
     if k:
         np.testing.assert_allclose(draw["omega"], chol @ chol.T, rtol=1e-9)
     np.testing.assert_allclose(draw["defender_sd"], defender_sd)

@@ -175,7 +175,7 @@ def test_batting_logit_normal_posterior(reference):
     model with mu ~ N(-1, 1), sigma ~ half-N(0, 1): theta of 18, 10 and 7 hits.
     """
     data = reference("efron_morris")
-    priors = TransferPriors(mu_game=(-1.0, 1.0), tau_game_sd=1.0)
+    priors = TransferPriors(mu_game=(-1.0, 1.0), tau_game_sd=1.0, tau_family="half_normal")
     fit = fit_design(
         one_setting(data["at_bats"], data["hits"]), "batting", priors, seed=14, sampler=LONG
     )

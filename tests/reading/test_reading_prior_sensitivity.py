@@ -53,7 +53,7 @@ def without_records():
 def test_doubling_the_prior_gives_what_a_twice_as_tight_prior_gives(without_records):
     # Without records the posterior is the prior, and a normal factor squared is a normal factor
     # with its sd divided by sqrt(2); that prior is drawn afresh by other code.
-    priors = TransferPriors()
+    priors = replace(TransferPriors(), tilt_df=None)
     tight = replace(
         priors,
         tilt_game=(0.55, 0.40 / np.sqrt(2)),

@@ -14,7 +14,7 @@ from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.sampling import SamplerSettings, compile_model, sample
-from transfer.models.transfer_design import TransferDesign, design_from_cells
+from transfer.models.transfer_design import TransferDesign, by_mode, design_from_cells
 from transfer.models.transfer_model import (
     MODEL_VERSION,
     build_transfer_model,
@@ -24,10 +24,15 @@ from transfer.models.transfer_model import (
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
 
-__all__ = ["Engine", "fit_design", "fit_transfer", "sampler_for"]
+__all__ = ["Engine", "Purpose", "fit_design", "fit_transfer", "sampler_for"]
 
 #: ``native`` is the compiled density of this package, ``pymc`` the model that it is tested against.
 Engine = Literal["native", "pymc"]
+
+#: What a fit is for. ``verdict`` has one rate a mode and a player, and a prior that favours neither
+#: mode however often each is split; ``forecast`` has the settings as the cells have them and a
+#: prior that makes better forecasts.
+Purpose = Literal["forecast", "verdict"]
 
 _PRIOR_DRAWS = 8000
 #: From this number of units on, larger steps do not diverge (own measurement).
@@ -109,6 +114,7 @@ def fit_transfer(
     cells: Cells,
     priors: TransferPriors | None = None,
     *,
+    purpose: Purpose = "forecast",
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
@@ -123,6 +129,10 @@ def fit_transfer(
         Attempts and makes by player and setting.
     priors : TransferPriors, optional
         Defaults for men's college when omitted.
+    purpose : {"forecast", "verdict"}
+        ``forecast``: the settings of the cells, for forecasts, conversions and the table of
+        settings. ``verdict``: one practice rate a mode, the other parts of a setting shifting its
+        mean, under `TransferPriors.for_verdict`: for live against rep. Its settings are the modes.
     seed : int
         Same seed, data, settings and versions give the same draws.
     sampler : SamplerSettings, optional
@@ -146,10 +156,19 @@ def fit_transfer(
     DiagnosticsError
         When the sampler failed its gate twice.
     """
+    chosen = priors or TransferPriors()
+    if purpose not in get_args(Purpose):
+        raise ArgumentError(
+            f"purpose={purpose!r} is not known",
+            rule=f"one of {', '.join(get_args(Purpose))}",
+            next_step="pass 'verdict' for live against rep, 'forecast' for everything else",
+        )
+    counted = by_mode(cells) if purpose == "verdict" else cells
     return fit_design(
-        design_from_cells(cells),
+        design_from_cells(counted, chosen),
         cells.data_hash,
-        priors,
+        chosen.for_verdict() if purpose == "verdict" else chosen,
+        purpose=purpose,
         seed=seed,
         sampler=sampler,
         cores=cores,
@@ -163,13 +182,17 @@ def fit_design(
     data_hash: str,
     priors: TransferPriors | None = None,
     *,
+    purpose: Purpose = "forecast",
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
     engine: Engine = "native",
     progress: Callable[[str], None] | None = None,
 ) -> TransferPosterior:
-    """Fit the transfer model to prepared arrays; see `fit_transfer`."""
+    """Fit the transfer model to prepared arrays, under `priors` as they are; see `fit_transfer`.
+
+    `purpose` is only noted here.
+    """
     if seed < 0:
         raise ArgumentError(
             f"seed={seed!r} is negative",
@@ -219,19 +242,36 @@ def fit_design(
             settings={
                 "model": "transfer",
                 "model_version": MODEL_VERSION,
+                "purpose": purpose,
                 "sampler": settings.to_dict(),
                 "priors": chosen.to_dict(),
                 "engine": engine,
                 "centred": uses_centred(design) if engine == "pymc" else "by information",
             },
         ),
-        terms={name: _flat(drawn[name]) for name in terms},
+        terms=_terms(design, {name: _flat(drawn[name]) for name in terms}),
         labels={
             "programs": design.programs,
             "contests": design.contests,
             "defenders": design.defenders,
+            **_column_labels(design),
         },
     )
+
+
+def _column_labels(design: TransferDesign) -> dict[str, tuple[str, ...]]:
+    """Names of the columns of each term that has some."""
+    terms = dict.fromkeys(term for term, _ in design.covariate_names)
+    return {t: tuple(name for term, name in design.covariate_names if term == t) for t in terms}
+
+
+def _terms(design: TransferDesign, drawn: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Draws of the optional terms, slopes of columns by the term that these belong to."""
+    if not design.covariate_names:
+        return drawn
+    slopes = drawn.pop("beta_covariate")
+    of = np.array([term for term, _ in design.covariate_names])
+    return drawn | {term: slopes[:, of == term] for term in _column_labels(design)}
 
 
 def _present(design: TransferDesign) -> set[str]:

@@ -1,8 +1,8 @@
 """Exact draws from the tilted prior of the population, without a sampler.
 
-The prior of the correlation matrix is LKJ(eta) times independent normal factors on atanh(rho),
+The prior of the correlation matrix is LKJ(eta) times independent factors f on atanh(rho),
 a density over the correlations themselves. With z = atanh(rho) the change of variables brings
-1 - rho^2 = sech^2(z) per pair, so each pair is drawn from N(z) sech^2(z) by inversion on a grid
+1 - rho^2 = sech^2(z) per pair, so each pair is drawn from f(z) sech^2(z) by inversion on a grid
 and a whole matrix is kept when it is positive definite (rejection, exact). Above five practice
 settings rejection is too wasteful and many short Gibbs chains run side by side: given the other
 pairs, the determinant is a quadratic in one correlation, so its positive-definite interval is
@@ -18,16 +18,22 @@ from transfer.errors import ArgumentError
 from transfer.models.posterior import PopulationDraws
 from transfer.models.priors import TransferPriors
 
-__all__ = ["draw_population", "prior_correlations"]
+__all__ = ["draw_population", "log_tilt", "prior_correlations"]
 
 _GRID = np.linspace(-4.0, 4.0, 4001)
 _REJECTION_UP_TO = 5
 _GIBBS_BURN, _GIBBS_KEEP = 30, 8
 
 
-def _pair_cdf(loc: float, scale: float) -> np.ndarray:
-    """Unnormalised CDF over the grid of z of the density N(z | loc, scale) sech^2(z)."""
-    log_density = -0.5 * ((_GRID - loc) / scale) ** 2 - 2 * np.log(np.cosh(_GRID))
+def log_tilt(z: np.ndarray, tilt: tuple[float, float], df: float | None) -> np.ndarray:
+    """Log of the factor on z = atanh(rho), up to a constant: normal, or Student t with `df`."""
+    e = (z - tilt[0]) / tilt[1]
+    return np.asarray(-0.5 * e**2 if df is None else -0.5 * (df + 1) * np.log1p(e**2 / df))
+
+
+def _pair_cdf(tilt: tuple[float, float], df: float | None) -> np.ndarray:
+    """Unnormalised CDF over the grid of z of the factor times sech^2(z)."""
+    log_density = log_tilt(_GRID, tilt, df) - 2 * np.log(np.cosh(_GRID))
     weight = np.exp(log_density - log_density.max())
     return np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)])
 
@@ -154,7 +160,7 @@ def prior_correlations(
         )
     rows, cols = np.tril_indices(dim, -1)
     tilts = [priors.tilt_game if i == dim - 1 else priors.tilt_practice for i in rows]
-    cdfs = [_pair_cdf(*tilt) for tilt in tilts]
+    cdfs = [_pair_cdf(tilt, priors.tilt_df) for tilt in tilts]
     draw = _by_rejection if practice_settings <= _REJECTION_UP_TO else _by_gibbs
     return draw(cdfs, rows, cols, dim, size, rng)
 
@@ -162,6 +168,8 @@ def prior_correlations(
 def _spread(
     priors: TransferPriors, scale: float, size: tuple[int, ...], rng: np.random.Generator
 ) -> np.ndarray:
+    if priors.tau_family == "lognormal":
+        return np.asarray(scale * np.exp(priors.tau_log_sd * rng.standard_normal(size)))
     if priors.tau_family == "half_normal":
         return np.abs(rng.normal(0.0, scale, size))
     if priors.tau_family == "uniform":

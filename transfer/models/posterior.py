@@ -113,6 +113,11 @@ class TransferPosterior:
     labels: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
+    def purpose(self) -> str:
+        """What the fit is for, ``"forecast"`` or ``"verdict"``; see `fit_transfer`."""
+        return str(self.provenance.settings.get("purpose", "forecast"))
+
+    @property
     def draws(self) -> int:
         """Number of posterior draws."""
         return int(self.population.mu.shape[0])

@@ -36,14 +36,26 @@ LEVELS: dict[str, tuple[float, float]] = {
     "other": (0.0, 1.5),
 }
 
+#: Spreads of ``other``: shots of any kind, so twice the room (judgement, no source).
+_OTHER_SPREADS: dict[str, Any] = {"tau_practice_sd": 0.35, "tau_game_sd": 0.3, "tau_log_sd": 1.0}
+
+_COLLEGE = "public yearly tables of men's college players, 2019-2022, own tabulation"
 _SOURCES = {
     "mu_game": "judgement from published game rates, by level of play",
     "mu_practice": "judgement: weak, 95 % of rates between .12 and .88; no published rate",
-    "tau_practice_sd": "judgement: half-normal scale of the spread between players",
-    "tau_game_sd": "half-normal scale; true spread .13-.14 logit in a public shot log of 2014-15",
-    "tilt_game": "own simulation: atanh(rho) ~ N(.55, .40) per practice setting against game",
-    "tilt_practice": "own simulation: atanh(rho) ~ N(.85, .50) between practice settings",
+    "tau_practice_sd": "judgement: median of the spread between players; free throws, the nearest "
+    f"to practice, have .45 logit ({_COLLEGE})",
+    "tau_game_sd": "median of the spread between players: .185 logit [.179, .194] for twos away "
+    f"from the rim ({_COLLEGE}); .13-.14 in a public shot log of 2014-15",
+    "tau_log_sd": "judgement: room for a third of the median to three times of it (95 %), which "
+    f"holds threes .13 to free throws .45 ({_COLLEGE})",
+    "tilt_game": "own simulation: atanh(rho) about .55, scale .40, per practice setting and game",
+    "tilt_practice": "own simulation: atanh(rho) about .85, scale .50, between practice settings",
+    "tilt_df": "judgement: tails that records can correct (Gelman, Jakulin, Pittau and Su 2008 "
+    "advise Student t with few degrees of freedom; published, from memory)",
     "lkj_eta": "uniform over correlation matrices (Lewandowski, Kurowicka and Joe 2009)",
+    "level_shift_sd": "judgement: steps between defender distances in games are .30-.48 logit "
+    "(public shot log of 2014-15)",
     "program_sd": "judgement: half-normal scale of program differences",
     "beta_distance_game": "-.043 logit per ft [-.060, -.027] in a public shot log of 2014-15",
     "beta_distance_practice": "same mean as for games, wider; judgement",
@@ -54,13 +66,13 @@ _SOURCES = {
 
 #: Beyond this no logit or scale means anything, and sums overflow.
 _LARGEST = 1e6
-TauFamily = Literal["half_normal", "uniform", "inverse_gamma_variance"]
+TauFamily = Literal["lognormal", "half_normal", "uniform", "inverse_gamma_variance"]
 #: Priors given as mean and scale; those that may be left out with ``none``.
 _PAIRS = (
     "mu_game", "mu_practice", "tilt_game", "tilt_practice", "beta_distance_game",
     "beta_distance_practice",
 )  # fmt: skip
-_OPTIONAL = ("tilt_game", "tilt_practice")
+_OPTIONAL = ("tilt_game", "tilt_practice", "tilt_df")
 
 
 def _finite(*values: object) -> bool:
@@ -97,14 +109,22 @@ class TransferPriors:
         Mean and sd of the normal prior of the population mean.
     tau_practice_sd, tau_game_sd : float
         Scale of the spread between players.
-    tau_family : {"half_normal", "uniform", "inverse_gamma_variance"}
-        Family of the spread. ``uniform`` is U(0, scale); ``inverse_gamma_variance`` puts
-        Gamma(scale, scale) on 1/tau^2 (published examples use it; not a recommendation).
+    tau_family : {"lognormal", "half_normal", "uniform", "inverse_gamma_variance"}
+        Family of the spread. ``lognormal`` has the scale as its median; ``uniform`` is
+        U(0, scale); ``inverse_gamma_variance`` puts Gamma(scale, scale) on 1/tau^2 (published
+        examples use it; not a recommendation).
+    tau_log_sd : float
+        Standard deviation of log tau in the lognormal family.
     tilt_game, tilt_practice : (float, float) or None
-        Normal factor on atanh(rho), setting against game and between settings; ``None`` leaves
-        the LKJ alone.
+        Centre and scale of a factor on atanh(rho), setting against game and between settings;
+        ``None`` leaves the LKJ alone.
+    tilt_df : float or None
+        Degrees of freedom of the factor, a Student t; ``None`` makes it normal.
     lkj_eta : float
         Shape of the LKJ factor.
+    level_shift_sd : float
+        Sd of the normal shift that a contest level adds to its mode's mean, where practice is
+        judged by mode.
     program_sd : float
         Half-normal scale of the program standard deviation.
     beta_distance_game, beta_distance_practice : (float, float)
@@ -117,12 +137,15 @@ class TransferPriors:
 
     mu_game: tuple[float, float] = LEVELS["men_college"]
     mu_practice: tuple[float, float] = (0.0, 1.0)
-    tau_practice_sd: float = 0.5
-    tau_game_sd: float = 0.25
-    tau_family: TauFamily = "half_normal"
+    tau_practice_sd: float = 0.35
+    tau_game_sd: float = 0.19
+    tau_family: TauFamily = "lognormal"
+    tau_log_sd: float = 0.6
     tilt_game: tuple[float, float] | None = (0.55, 0.40)
     tilt_practice: tuple[float, float] | None = (0.85, 0.50)
+    tilt_df: float | None = 4.0
     lkj_eta: float = 1.0
+    level_shift_sd: float = 0.5
     program_sd: float = 0.3
     beta_distance_game: tuple[float, float] = (-0.04, 0.03)
     beta_distance_practice: tuple[float, float] = (-0.04, 0.06)
@@ -134,9 +157,9 @@ class TransferPriors:
             if name == "tau_family":
                 if value not in get_args(TauFamily):
                     raise _not_a_prior(name, value, f"one of {', '.join(get_args(TauFamily))}")
+            elif value is None and name in _OPTIONAL:
+                continue
             elif name in _PAIRS:
-                if value is None and name in _OPTIONAL:
-                    continue
                 if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
                     raise _not_a_prior(name, value, "two numbers, mean and scale")
                 _require_scale(name, value, value[1])
@@ -159,6 +182,8 @@ class TransferPriors:
                 rule=f"one of {', '.join(LEVELS)}",
                 next_step=f"did you mean {near[0]!r}?" if near else "use 'other'",
             )
+        if level == "other":
+            return cls(mu_game=LEVELS[level], **_OTHER_SPREADS)
         return cls(mu_game=LEVELS[level])
 
     @classmethod
@@ -194,8 +219,16 @@ class TransferPriors:
         return replace(cls.for_level(level), **values)
 
     def untilted(self, eta: float = 2.0) -> TransferPriors:
-        """Return the plain LKJ(eta) variant, a sensitivity run and not the default."""
+        """Return the plain LKJ(eta) variant."""
         return replace(self, tilt_game=None, tilt_practice=None, lkj_eta=eta)
+
+    def for_verdict(self) -> TransferPriors:
+        """Return the priors that live and rep are judged with: uniform over correlation matrices.
+
+        A tilt helps forecasts; in a verdict it costs coverage where players are few. A priors file
+        does not change it: a verdict whose prior is chosen after a look at the answer is none.
+        """
+        return self.untilted(1.0)
 
     @property
     def table(self) -> pd.DataFrame:

@@ -8,14 +8,17 @@ left out by setting the game counts to zero.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
+from transfer.models.priors import TransferPriors
+from transfer.provenance import hash_frames
 from transfer.records.cells import GAME, Cells
 
-__all__ = ["REFERENCE_DISTANCE_FT", "TransferDesign", "design_from_cells"]
+__all__ = ["REFERENCE_DISTANCE_FT", "TransferDesign", "by_mode", "design_from_cells"]
 
 #: Slopes are taken from this distance, the middle of the floater range (4-14 ft, about).
 REFERENCE_DISTANCE_FT = 8.0
@@ -48,9 +51,12 @@ class TransferDesign:
         Defender of each cell, -1 where nobody was charted.
     defenders : tuple of str
     covariates : array, shape (N, J), or None
-        Further columns of the analyst's own, on the logit scale.
+        Columns with normal slopes, on the logit scale.
     covariate_priors : tuple of (float, float)
-        Mean and sd of the normal prior of each column.
+        Mean and sd of the normal prior of each column's slope.
+    covariate_names : tuple of (str, str)
+        Term that each column belongs to, and its name there; columns of the analyst's own, all of
+        one term ``"beta_covariate"``, when empty.
     """
 
     settings: tuple[str, ...]
@@ -68,6 +74,7 @@ class TransferDesign:
     defenders: tuple[str, ...] = ()
     covariates: np.ndarray | None = None
     covariate_priors: tuple[tuple[float, float], ...] = ()
+    covariate_names: tuple[tuple[str, str], ...] = ()
 
     @property
     def dims(self) -> tuple[int, int]:
@@ -96,13 +103,63 @@ def _complete(table: pd.DataFrame, cells: Cells) -> pd.DataFrame:
     return pd.concat([table, missing], ignore_index=True)
 
 
-def design_from_cells(cells: Cells) -> TransferDesign:
+def by_mode(cells: Cells) -> Cells:
+    """Return the same cells with one practice setting a mode, the cells of each kept apart.
+
+    Parameters
+    ----------
+    cells : Cells
+
+    Returns
+    -------
+    Cells
+        ``settings`` are the modes that occur, rep first. The table has the further column
+        ``level``, the setting that the cell had, blank where its mode has only one:
+        `design_from_cells` makes shifts of the mode's mean of it.
+    """
+    table = cells.table
+    practice = table["setting"] != GAME
+    level = table["setting"].astype(str)
+    levels = level[practice].groupby(table["mode"].astype(str)).transform("nunique")
+    split = practice & levels.reindex(table.index, fill_value=0).gt(1)
+    table = table.assign(
+        level=level.where(split, ""), setting=table["setting"].where(~practice, table["mode"])
+    )
+    modes = tuple(dict.fromkeys(cells.modes))
+    return replace(cells, table=table, settings=modes, data_hash=hash_frames(cells=table))
+
+
+def _level_shifts(frame: pd.DataFrame, sd: float) -> dict[str, Any]:
+    """Columns that shift a mode's mean by the contest of the attempt.
+
+    The shifts have independent normal priors. Each column is less its attempts-weighted mean over
+    the mode, so that the mode's mean is that of the attempts as they were charted; the prior of
+    differences between levels is not touched by that.
+    """
+    level = frame["level"].fillna("").astype(str)
+    names = tuple(dict.fromkeys(level[level != ""]))
+    columns = np.equal.outer(level.to_numpy(), np.array(names, dtype=object)) * 1.0
+    n = frame["n"].to_numpy(float)
+    for setting in frame["_s"].unique():
+        mode = (frame["_s"] == setting).to_numpy() & (level != "").to_numpy()
+        if mode.any():
+            columns[mode] -= n[mode] @ columns[mode] / n[mode].sum()
+    return {
+        "covariates": columns,
+        "covariate_priors": ((0.0, sd),) * len(names),
+        "covariate_names": tuple(("level_shift", name) for name in names),
+    }
+
+
+def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> TransferDesign:
     """Build the arrays of the transfer model.
 
     Parameters
     ----------
     cells : Cells
-        From `transfer.records.cells.build_cells`.
+        From `transfer.records.cells.build_cells`, or of them `by_mode`.
+    priors : TransferPriors, optional
+        Where columns with normal slopes take their scale from; the defaults when omitted.
 
     Returns
     -------
@@ -126,10 +183,13 @@ def design_from_cells(cells: Cells) -> TransferDesign:
     frame = frame.assign(
         _u=frame["unit"].astype(str).map(units), _s=frame["setting"].astype(str).map(order)
     ).sort_values(["_u", "_s"], kind="stable")
+    chosen = priors or TransferPriors()
     owner = table.drop_duplicates("unit").set_index("unit")
     owners = [str(owner.at[unit, "program"]) for unit in cells.units]
     programs = tuple(sorted(set(owners)))
-    extra: dict[str, object] = {}
+    extra: dict[str, Any] = {}
+    if "level" in frame and frame["level"].fillna("").ne("").any():
+        extra |= _level_shifts(frame, chosen.level_shift_sd)
     if "distance_ft" in frame and frame["distance_ft"].notna().any():
         known = frame["distance_ft"].astype(float)
         # A cell without a charted distance sits at the reference: it says nothing of the slope.
@@ -159,5 +219,5 @@ def design_from_cells(cells: Cells) -> TransferDesign:
         unit=frame["_u"].to_numpy(np.int64),
         setting=frame["_s"].to_numpy(np.int64),
         program=np.array([programs.index(o) for o in owners], dtype=np.int64),
-        **extra,  # type: ignore[arg-type]
+        **extra,
     )

@@ -5,7 +5,7 @@
     y ~ Binomial(n, logit^-1(eta))
     eta = mu_k + c_gk + u_pk + distance + contest (games) + defender (live)
     (u_p1 .. u_pK, u_pG) ~ MVN(0, D Omega D),  D = diag(tau)
-    Omega ~ LKJ(1) x prod_k N(atanh rho_kG | .55, .40) x prod_jk N(atanh rho_jk | .85, .50)
+    Omega ~ LKJ(1) x prod_k t4(atanh rho_kG | .55, .40) x prod_jk t4(atanh rho_jk | .85, .50)
 
 Optional terms are there only when the design carries them. Two parametrisations of the same
 posterior: non-centred for few units; practice centred and game non-centred for many, where the
@@ -24,7 +24,7 @@ from transfer.models.transfer_design import TransferDesign
 __all__ = ["MODEL_VERSION", "build_transfer_model", "swap_arrays", "uses_centred"]
 
 #: Raised whenever the meaning of a saved fit changes.
-MODEL_VERSION = 1
+MODEL_VERSION = 2
 #: From this number of units on, practice rates are centred (own measurement at 14 to 280 units).
 CENTRED_FROM = 60
 
@@ -55,7 +55,9 @@ def swap_arrays(design: TransferDesign) -> dict[str, np.ndarray]:
     return arrays
 
 
-def _spread(pm: Any, name: str, scales: np.ndarray, family: str) -> Any:
+def _spread(pm: Any, name: str, scales: np.ndarray, family: str, log_sd: float) -> Any:
+    if family == "lognormal":
+        return pm.LogNormal(name, np.log(scales), log_sd, shape=scales.shape)
     if family == "half_normal":
         return pm.HalfNormal(name, scales, shape=scales.shape)
     if family == "uniform":
@@ -73,8 +75,10 @@ def _correlation(pm: Any, pt: Any, size: int, priors: TransferPriors) -> Any:
         location = np.where(game, priors.tilt_game[0], priors.tilt_practice[0])
         scale = np.where(game, priors.tilt_game[1], priors.tilt_practice[1])
         rho = pt.dot(chol, chol.T)[rows, cols]
-        z = pt.arctanh(pt.clip(rho, -1 + 1e-10, 1 - 1e-10))
-        pm.Potential("tilt", (-0.5 * ((z - location) / scale) ** 2).sum())
+        e = (pt.arctanh(pt.clip(rho, -1 + 1e-10, 1 - 1e-10)) - location) / scale
+        df = priors.tilt_df
+        factor = -0.5 * e**2 if df is None else -0.5 * (df + 1) * pt.log1p(e**2 / df)
+        pm.Potential("tilt", factor.sum())
     return chol
 
 
@@ -157,6 +161,7 @@ def build_transfer_model(
             "tau",
             np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd]),
             priors.tau_family,
+            priors.tau_log_sd,
         )
         centre = pt.zeros((units, size)) + mu
         if "program" in data:

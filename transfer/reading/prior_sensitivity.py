@@ -23,6 +23,7 @@ import pandas as pd
 
 from transfer.models.alignment import require_passed
 from transfer.models.composition import compose
+from transfer.models.population_prior import log_tilt
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
@@ -105,7 +106,7 @@ def log_prior_parts(population: PopulationDraws, priors: TransferPriors) -> dict
     centres, widths = np.array([priors.mu_practice] * k + [priors.mu_game]).T
     return {
         "correlations": _log_correlations(omega, priors),
-        "spreads": _log_spreads(tau, scales, priors.tau_family).sum(axis=1),
+        "spreads": _log_spreads(tau, scales, priors).sum(axis=1),
         "means": (-0.5 * ((mu - centres) / widths) ** 2).sum(axis=1),
     }
 
@@ -119,14 +120,16 @@ def _log_correlations(omega: np.ndarray, priors: TransferPriors) -> np.ndarray:
     game = rows == omega.shape[1] - 1
     for pairs, tilt in ((game, priors.tilt_game), (~game, priors.tilt_practice)):
         if tilt is not None:
-            total += (-0.5 * ((z[:, pairs] - tilt[0]) / tilt[1]) ** 2).sum(axis=1)
+            total += log_tilt(z[:, pairs], tilt, priors.tilt_df).sum(axis=1)
     return total
 
 
-def _log_spreads(tau: np.ndarray, scales: np.ndarray, family: str) -> np.ndarray:
-    if family == "half_normal":
+def _log_spreads(tau: np.ndarray, scales: np.ndarray, priors: TransferPriors) -> np.ndarray:
+    if priors.tau_family == "lognormal":
+        return np.asarray(-np.log(tau) - 0.5 * (np.log(tau / scales) / priors.tau_log_sd) ** 2)
+    if priors.tau_family == "half_normal":
         return np.asarray(-0.5 * (tau / scales) ** 2)
-    if family == "uniform":
+    if priors.tau_family == "uniform":
         return np.zeros_like(tau)
     # Gamma(scale, scale) on the precision 1 / tau^2, as a density of tau.
     return np.asarray(-(2.0 * scales + 1.0) * np.log(tau) - scales / tau**2)

@@ -15,6 +15,7 @@ import pandas as pd
 
 from transfer.models.alignment import require_passed
 from transfer.models.composition import compose
+from transfer.models.population_prior import log_tilt
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
@@ -53,12 +54,13 @@ class TiltSensitivity:
         return {"table": self.table.to_dict(orient="records"), "text": self.text}
 
 
-def _log_ratio(population: PopulationDraws, tilt: tuple[float, float], shift: float) -> np.ndarray:
+def _log_ratio(
+    population: PopulationDraws, tilt: tuple[float, float], df: float | None, shift: float
+) -> np.ndarray:
     """Log density of the shifted factor over the one that was used, shape (D,)."""
-    centre, scale = tilt
     z = np.arctanh(np.clip(population.omega[:, :-1, -1], -1 + 1e-12, 1 - 1e-12))
-    moved = -0.5 * ((z - centre - shift) / scale) ** 2
-    return np.asarray((moved + 0.5 * ((z - centre) / scale) ** 2).sum(axis=1))
+    moved = log_tilt(z - shift, tilt, df) - log_tilt(z, tilt, df)
+    return np.asarray(moved.sum(axis=1))
 
 
 def _moments(draws: np.ndarray, weights: np.ndarray) -> tuple[float, float]:
@@ -103,7 +105,7 @@ def tilt_sensitivity(
     for name, shift in SHIFTS.items():
         weights, khats = [], []
         for population in (posterior.population, posterior.prior):
-            ratio = _log_ratio(population, priors.tilt_game, shift)
+            ratio = _log_ratio(population, priors.tilt_game, priors.tilt_df, shift)
             smoothed, khat = smooth_log_weights(ratio[:, None])
             weights.append(np.exp(smoothed[:, 0]))
             khats.append(float(khat[0]))

@@ -21,7 +21,7 @@ from transfer.models.transfer_design import TransferDesign
 
 __all__ = ["NativeData", "initial_point", "native_data", "native_model", "variables"]
 
-_FAMILIES = ("half_normal", "uniform", "inverse_gamma_variance")
+_FAMILIES = ("half_normal", "uniform", "inverse_gamma_variance", "lognormal")
 _HEADER = 16
 #: Players to whose multiple the rows are filled up; loops of fewer run one number at a time.
 _LANES = 16
@@ -144,16 +144,21 @@ def _order(precisions: np.ndarray, responses: np.ndarray, program: np.ndarray) -
     return np.argsort(-reliability.mean(0), kind="stable")
 
 
-def _defender_basis(
-    design: TransferDesign, weight: np.ndarray, response: np.ndarray, prior: np.ndarray
+def _directions(
+    design: TransferDesign,
+    columns: np.ndarray,
+    weight: np.ndarray,
+    response: np.ndarray,
+    prior: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Directions of the defenders' effects in which the records speak separately.
+    """Directions of effects with one normal prior in which the records speak separately.
 
-    Effects with one normal prior may be turned as one likes. What the records say best are
-    differences between defenders of the same player; a shift of all of them is hardly told from
+    Such effects may be turned as one likes. What the records say best of defenders are
+    differences between those whom the same player met; a shift of all of them is hardly told from
     the setting's mean. Players' rates (spread `_SPREAD` about their setting's mean) and the
     means, whose prior precision is `prior` (one per setting), are taken out of the normal
-    approximation of the likelihood; its eigenvectors are the directions.
+    approximation of the likelihood; its eigenvectors are the directions. `columns`, shape (N, V),
+    holds what each effect adds to each cell.
 
     Returns
     -------
@@ -162,18 +167,15 @@ def _defender_basis(
     precision, response : array, shape (V,)
         Of the likelihood in each direction.
     """
-    count = len(design.defenders)
+    count = columns.shape[1]
     units, size = design.dims
-    known = np.asarray(design.defender) >= 0
     row = design.unit * size + design.setting
-    met, told = np.zeros((2, units * size, count))
-    at = (row[known], np.asarray(design.defender)[known])
-    np.add.at(met, at, weight[known])
-    np.add.at(told, at, response[known])
+    met = np.zeros((units * size, count))
+    np.add.at(met, row, weight[:, None] * columns)
     total, said = (np.bincount(row, v, minlength=units * size) for v in (weight, response))
     own = total + 1 / _SPREAD**2
-    inside = np.diag(met.sum(0)) - met.T @ (met / own[:, None])
-    score = told.sum(0) - met.T @ (said / own)
+    inside = columns.T @ (weight[:, None] * columns) - met.T @ (met / own[:, None])
+    score = columns.T @ response - met.T @ (said / own)
     # What is left of a player once his rate is free about the mean of the setting.
     share = (1 / _SPREAD**2 / own)[:, None]
     across = (met * share).reshape(units, size, count).sum(0)
@@ -183,6 +185,44 @@ def _defender_basis(
     score -= across.T @ (heard / level)
     precision, vectors = np.linalg.eigh(inside)
     return vectors.T, np.maximum(precision, 0.0), vectors.T @ score
+
+
+def _defenders(design: TransferDesign) -> np.ndarray:
+    """Who was met in each cell, a column per defender."""
+    return np.equal.outer(np.asarray(design.defender), np.arange(len(design.defenders))) * 1.0
+
+
+def _turned_columns(
+    design: TransferDesign, weight: np.ndarray, response: np.ndarray, prior: np.ndarray
+) -> tuple[np.ndarray, ...]:
+    """Columns in directions that the records tell apart, and what the density needs of each.
+
+    Returns
+    -------
+    columns : array, shape (N, J)
+        What a unit step in each direction adds to each cell.
+    mean, centre, root : array, shape (J,)
+        Prior mean in each direction, whose prior sd is one; mean and sd of the noise about it
+        given the normal approximation of the likelihood.
+    back : array, shape (J, J)
+        From directions to the slopes of the design's columns.
+    """
+    if design.covariates is None:
+        return np.zeros((len(design.n), 0)), *np.zeros((3, 0)), np.zeros((0, 0))
+    location, scale = np.array(design.covariate_priors).T
+    basis, precision, score = _directions(
+        design, design.covariates * scale, weight, response, prior
+    )
+    mean = basis @ (location / scale)
+    shrunk = 1 / (1 + precision)
+    back = scale[:, None] * basis.T
+    return (
+        design.covariates @ back,
+        mean,
+        (score - precision * mean) * shrunk,
+        np.sqrt(shrunk),
+        back,
+    )
 
 
 def native_data(
@@ -227,11 +267,12 @@ def native_data(
     means = np.array([priors.mu_practice] * k + [priors.mu_game])
     cells = len(design.n)
     none = np.zeros(cells)
-    covariates = none[:, None][:, :0] if design.covariates is None else design.covariates
+    columns, *column = _turned_columns(design, weight, response, 1 / means[:, 1] ** 2)
     slopes = [priors.beta_distance_practice] * k + [priors.beta_distance_game]
     basis: tuple[np.ndarray, ...] = ()
     if design.defender is not None:
-        basis = _defender_basis(design, weight, response, 1 / means[:, 1] ** 2)
+        met = _defenders(design)
+        basis = _directions(design, met, weight, response, 1 / means[:, 1] ** 2)
     spare = -units % _LANES
     # One setting after the other, as the density reads the players' rates.
     turn = np.argsort(np.argsort(order)[design.setting], kind="stable")
@@ -240,8 +281,9 @@ def native_data(
         np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])[order],
         tilts,
         np.array([priors.lkj_eta, priors.program_sd, priors.contest_step_sd, priors.defender_sd]),
+        np.array([priors.tilt_df or 0.0, priors.tau_log_sd]),
         np.array(slopes)[order].T,
-        np.array(design.covariate_priors).reshape(-1, 2)[: covariates.shape[1]].T,
+        *column,
         *basis,
         np.pad(precisions[:, order].T, ((0, 0), (0, spare))),
         np.pad(responses[:, order].T, ((0, 0), (0, spare))),
@@ -249,7 +291,7 @@ def native_data(
         design.y[turn],
         weight[turn],
         none if design.distance is None else design.distance[turn],
-        covariates[turn],
+        columns[turn].T,
     ]
     whole = [
         design.unit[turn],
@@ -266,12 +308,12 @@ def native_data(
     defenders = 0 if design.defender is None else len(design.defenders)
     header[:12] = [
         _HEADER + len(flat) + len(tail), size, units, len(design.programs), cells, steps,
-        defenders, covariates.shape[1], design.distance is not None,
+        defenders, columns.shape[1], design.distance is not None,
         _FAMILIES.index(priors.tau_family), tilt, units + spare,
     ]  # fmt: skip
     buffer = np.concatenate([header.view(float), flat, tail.view(float)])
     buffer.flags.writeable = False
-    dim = 2 * size + size * k // 2 + units * size + covariates.shape[1] + steps
+    dim = 2 * size + size * k // 2 + units * size + columns.shape[1] + steps
     dim += size * (1 + len(design.programs)) if len(design.programs) > 1 else 0
     dim += (size if design.distance is not None else 0) + (1 + defenders if defenders else 0)
     return NativeData(buffer, dim)
@@ -304,6 +346,7 @@ def initial_point(
     units, size = design.dims
     k = size - 1
     centre = np.zeros(dim)
+    # A lognormal spread starts at its median, zero.
     if priors.tau_family == "half_normal":
         centre[size : 2 * size] = _MIDDLE
     elif priors.tau_family == "inverse_gamma_variance":

@@ -52,9 +52,10 @@ def _players(x: Any, at: Any, count: Any) -> Any:
 def _forward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
     """Fill the state; return the log density without the likelihood and the tilt."""
     tau, factor = slice(at[1], at[2]), slice(at[2], at[3])
-    total = spread(x[tau], d.count.family, d.prior.tau, st.value, grad[tau])
+    log_sd = d.prior.scales[5]
+    total = spread(x[tau], d.count.family, d.prior.tau, log_sd, st.value, grad[tau])
     total += correlation(x[factor], d.prior.scales[0], st.factor, grad[factor])
-    total += term_priors(x, at, d.prior.scales, d.basis, st.term, grad)
+    total += term_priors(x, at, d, st.term, grad)
     offsets(x, at, d, st.term, st.player.response, st.cell.offset)
     total += population(x, at, d.prior, d.player, st, grad)
     z = _players(x, at, d.count)
@@ -126,7 +127,7 @@ def _write_population(players: int, order: Any, st: Any, out: Any) -> int:
 @jit
 def _write_terms(x: Any, at: Any, d: Any, term: Any, q: int, out: Any) -> None:
     """Write the optional terms, in the order of `native.variables`."""
-    slope, covariate = d.prior.slope, d.prior.covariate
+    slope, column = d.prior.slope, d.column
     if d.count.distance:
         for k in range(d.count.size):
             out[q + d.order[k]] = slope[0, k] + slope[1, k] * x[at[6] + k]
@@ -137,8 +138,11 @@ def _write_terms(x: Any, at: Any, d: Any, term: Any, q: int, out: Any) -> None:
         q = _copy(out, q, term.defender)
         out[q] = abs(d.prior.scales[3] * x[at[8]])
         q += 1
-    for j in range(d.count.covariates):
-        out[q + j] = covariate[0, j] + covariate[1, j] * x[at[9] + j]
+    for i in range(d.count.columns):
+        out[q + i] = 0.0
+        for j in range(d.count.columns):
+            along = column.mean[j] + column.centre[j] + column.root[j] * x[at[9] + j]
+            out[q + i] += column.back[i, j] * along
 
 
 _ERROR_GRADIENT, _ERROR_VALUE = 3, 4
@@ -171,7 +175,7 @@ def _compiled(source: int) -> Any:
             return 0 if np.isfinite(total + 0.0 * work[0]) and source >= 0 else 1
         total += likelihood(d.cell, st.cell, st.player.theta, st.player.gtheta)
         if d.count.tilt:
-            total += tilt(d.prior.tilt, st.factor.chol, st.factor.gchol)
+            total += tilt(d.prior.tilt, d.prior.scales[4], st.factor.chol, st.factor.gchol)
         _backward(x, at, d, st, grad)
         numba.carray(value, (1,))[0] = total + 0.0 * work[0]
         finite = True

@@ -21,17 +21,23 @@ from transfer.models.engine.loops import fill, jit
 __all__ = ["sheet", "starts", "state", "unpack", "work_size"]
 
 _HEADER = 16
+#: Shape of LKJ; scales of program, contest and defender; degrees of freedom of the tilt; standard
+#: deviation of the logarithm of tau.
+_SCALES = 6
 
 # What a function is given travels as single numbers and pointers: in groups, so that each gets only
 # those it needs. Compiling takes twice as long with all of them everywhere.
 
-#: The model: counts, constants of the priors, directions of the defenders, players, cells, and the
-#: settings in the order of the Cholesky factor.
-Data = namedtuple("Data", "count prior basis player cell order")
+#: The model: counts, constants of the priors, directions of the columns and of the defenders,
+#: players, cells, and the settings in the order of the Cholesky factor.
+Data = namedtuple("Data", "count prior column basis player cell order")
 Count = namedtuple(
-    "Count", "size units programs cells steps defenders covariates distance family tilt width"
+    "Count", "size units programs cells steps defenders columns distance family tilt width"
 )
-Prior = namedtuple("Prior", "mu tau tilt scales slope covariate")
+Prior = namedtuple("Prior", "mu tau tilt scales slope")
+#: Columns with normal slopes, turned into directions: prior mean in each direction, where the
+#: likelihood centres its noise and how narrow, and the way back to the slopes of the columns.
+Column = namedtuple("Column", "mean centre root back")
 Basis = namedtuple("Basis", "direction precision response")
 PlayerData = namedtuple("PlayerData", "precision response program")
 CellData = namedtuple("CellData", "n y weight feet columns unit setting contest defender")
@@ -85,8 +91,9 @@ def unpack(a: Any) -> Any:
     s, g, n, c, v, j, u = head[1], head[3], head[4], head[5], head[6], head[7], head[11]
     pairs = s * (s - 1) // 2
     tau = _HEADER + 2 * s
-    slope = tau + s + 2 * pairs + 4
-    basis = slope + 2 * s + 2 * j
+    slope = tau + s + 2 * pairs + _SCALES
+    column = slope + 2 * s
+    basis = column + 3 * j + j * j
     unit = basis + v * (v + 2)
     cell = unit + 2 * u * s
     whole = cell + (4 + j) * n
@@ -94,7 +101,11 @@ def unpack(a: Any) -> Any:
         Count(s, head[2], g, n, c, v, j, head[8], head[9], head[10], u),
         Prior(
             sheet(a, _HEADER, 2, s), _line(a, tau, s), sheet(a, tau + s, 2, pairs),
-            _line(a, slope - 4, 4), sheet(a, slope, 2, s), sheet(a, slope + 2 * s, 2, j),
+            _line(a, slope - _SCALES, _SCALES), sheet(a, slope, 2, s),
+        ),
+        Column(
+            _line(a, column, j), _line(a, column + j, j), _line(a, column + 2 * j, j),
+            sheet(a, column + 3 * j, j, j),
         ),
         Basis(
             sheet(a, basis, v, v), _line(a, basis + v * v, v), _line(a, basis + v * v + v, v)
@@ -104,7 +115,7 @@ def unpack(a: Any) -> Any:
         ),
         CellData(
             _line(a, cell, n), _line(a, cell + n, n), _line(a, cell + 2 * n, n),
-            _line(a, cell + 3 * n, n), sheet(a, cell + 4 * n, n, j), _whole(a, whole, n),
+            _line(a, cell + 3 * n, n), sheet(a, cell + 4 * n, j, n), _whole(a, whole, n),
             _whole(a, whole + n, n), _whole(a, whole + 2 * n + u, n),
             _whole(a, whole + 3 * n + u, n),
         ),
@@ -182,7 +193,7 @@ def starts(c: Any) -> Any:
     """Where each block of coordinates begins, for counts `c`; the last entry is their number.
 
     Means, spreads, correlations, players, program spreads and programs, distance, contest,
-    defenders (their spread first), covariates.
+    defenders (their spread first), columns.
     """
     s = c.size
     many = c.programs > 1
@@ -196,5 +207,5 @@ def starts(c: Any) -> Any:
     at[7] = at[6] + (s if c.distance else 0)
     at[8] = at[7] + c.steps
     at[9] = at[8] + (1 + c.defenders if c.defenders else 0)
-    at[10] = at[9] + c.covariates
+    at[10] = at[9] + c.columns
     return at

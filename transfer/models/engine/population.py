@@ -29,7 +29,7 @@ def half_normal(t: float, scale: float) -> Any:
 
 
 @jit
-def spread(t: Any, family: int, scales: Any, value: Any, grad: Any) -> float:
+def spread(t: Any, family: int, scales: Any, log_sd: float, value: Any, grad: Any) -> float:
     """tau, its derivative and the direct part of the gradient, by family of prior."""
     total = 0.0
     for k in range(len(scales)):
@@ -37,6 +37,11 @@ def spread(t: Any, family: int, scales: Any, value: Any, grad: Any) -> float:
         if family == 0:
             lp, value.tau[k], value.slope[k], grad[k] = half_normal(t[k], scale)
             total += lp
+        elif family == 3:
+            value.tau[k] = scale * exp(t[k] * log_sd)
+            value.slope[k] = log_sd * value.tau[k]
+            grad[k] = -t[k]
+            total -= 0.5 * t[k] * t[k]
         elif family == 1:
             share = 1.0 / (1.0 + exp(-t[k]))
             value.tau[k] = scale * share
@@ -78,8 +83,11 @@ def correlation(z: Any, eta: float, factor: Any, grad: Any) -> float:
 
 
 @jit
-def tilt(prior: Any, chol: Any, gchol: Any) -> float:
-    """Normal factors on atanh(rho); adds to the gradient in the Cholesky factor."""
+def tilt(prior: Any, freedom: float, chol: Any, gchol: Any) -> float:
+    """Normal or Student t factors on atanh(rho); adds to the gradient in the Cholesky factor.
+
+    No degrees of `freedom` stand for the normal.
+    """
     total = 0.0
     at = 0
     for i in range(len(chol)):
@@ -92,9 +100,14 @@ def tilt(prior: Any, chol: Any, gchol: Any) -> float:
             inside = abs(rho) < _RHO_LIMIT
             rho = min(max(rho, -_RHO_LIMIT), _RHO_LIMIT)
             e = (atanh(rho) - location) / scale
-            total -= 0.5 * e * e
+            slope = e
+            if freedom > 0.0:
+                total -= 0.5 * (freedom + 1.0) * log1p(e * e / freedom)
+                slope = e * (freedom + 1.0) / (freedom + e * e)
+            else:
+                total -= 0.5 * e * e
             if inside:
-                slope = -e / scale / (1.0 - rho * rho)
+                slope = -slope / scale / (1.0 - rho * rho)
                 for m in range(j + 1):
                     gchol[i, m] += slope * chol[j, m]
                     gchol[j, m] += slope * chol[i, m]
@@ -115,20 +128,25 @@ def correlation_back(factor: Any, grad: Any) -> None:
 
 
 @jit
-def term_priors(x: Any, at: Any, scales: Any, basis: Any, term: Any, grad: Any) -> float:
+def term_priors(x: Any, at: Any, d: Any, term: Any, grad: Any) -> float:
     """Densities of the optional terms' coordinates; fills the effects of contest and defenders."""
     total = 0.0
-    for q in range(at[6], at[10]):
-        if q < at[7] or (q == at[8] and q < at[9]) or q >= at[9]:
+    scales = d.prior.scales
+    for q in range(at[6], at[9]):
+        if q < at[7] or q == at[8]:
             total -= 0.5 * x[q] * x[q]
             grad[q] = -x[q]
+    for j in range(at[10] - at[9]):
+        noise = d.column.centre[j] + d.column.root[j] * x[at[9] + j]
+        total -= 0.5 * noise * noise
+        grad[at[9] + j] = -noise * d.column.root[j]
     term.effect[0] = 0.0
     for q in range(at[8] - at[7]):
         lp, step, _, grad[at[7] + q] = half_normal(x[at[7] + q], scales[2])
         total += lp
         term.effect[q + 1] = term.effect[q] - step
     if at[9] > at[8]:
-        total += _defenders(x[at[8] : at[9]], scales[3], basis, term)
+        total += _defenders(x[at[8] : at[9]], scales[3], d.basis, term)
     return total
 
 
@@ -164,25 +182,26 @@ def _defenders_back(x: Any, scale: float, basis: Any, term: Any, grad: Any) -> N
 
 @jit
 def offsets(x: Any, at: Any, d: Any, term: Any, response: Any, offset: Any) -> None:
-    """Distance, contest, defender and covariate terms of every cell, and what they leave."""
+    """Distance, contest, defender and column terms of every cell, and what they leave."""
     for k in range(len(response)):
         fill(response[k], 0.0)
         add_scaled(response[k], 1.0, d.player.response[k])
     fill(offset, 0.0)
     if at[10] == at[6]:
         return
-    cell, slopes, priors = d.cell, d.prior.slope, d.prior.covariate
+    cell, slopes, column = d.cell, d.prior.slope, d.column
+    for j in range(at[10] - at[9]):
+        along = column.mean[j] + column.centre[j] + column.root[j] * x[at[9] + j]
+        add_scaled(offset, along, cell.columns[j])
     for i in range(len(offset)):
         k = cell.setting[i]
-        o = 0.0
+        o = offset[i]
         if at[7] > at[6]:
             o += (slopes[0, k] + slopes[1, k] * x[at[6] + k]) * cell.feet[i]
         if at[8] > at[7]:
             o += term.effect[cell.contest[i]]
         if at[9] > at[8] and cell.defender[i] >= 0:
             o += term.defender[cell.defender[i]]
-        for j in range(at[10] - at[9]):
-            o += (priors[0, j] + priors[1, j] * x[at[9] + j]) * cell.columns[i, j]
         offset[i] = o
         response[k, cell.unit[i]] -= cell.weight[i] * o
 
@@ -202,8 +221,9 @@ def offsets_back(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
             term.geffect[cell.contest[i]] += g
         if at[9] > at[8] and cell.defender[i] >= 0:
             term.gdefender[cell.defender[i]] += g
-        for j in range(at[10] - at[9]):
-            grad[at[9] + j] += g * d.prior.covariate[1, j] * cell.columns[i, j]
+        st.cell.goffset[i] = g
+    for j in range(at[10] - at[9]):
+        grad[at[9] + j] += d.column.root[j] * dot(st.cell.goffset, cell.columns[j])
     tail = 0.0
     for q in range(at[8] - at[7] - 1, -1, -1):
         tail += term.geffect[q + 1]

@@ -154,8 +154,13 @@ def test_verdict_page_prints_the_thresholds_and_error_rates_of_the_rule():
 def test_priors_page_prints_the_defaults():
     text = (DOCS / "method" / "transfer-model.md").read_text("utf-8")
     priors = transfer.TransferPriors()
-    for value in (priors.tau_practice_sd, priors.tau_game_sd, priors.program_sd):
-        assert f"half-normal({value:g})".replace("(0.", "(.") in text
+    assert f"half-normal({priors.program_sd:g})".replace("(0.", "(.") in text
+    for value in (priors.tau_practice_sd, priors.tau_game_sd):
+        wanted = f"lognormal, median {value:g}, sd of the logarithm {priors.tau_log_sd:g}"
+        assert wanted.replace(" 0.", " .") in text
+    assert priors.tilt_df == 4
+    assert "t_4(" in text
+    assert f"N(0, {priors.level_shift_sd:g})".replace(" 0.", " .") in text
     (location, scale), (between, wide) = priors.tilt_game, priors.tilt_practice
     assert f"\\rho_{{kG}} \\mid {location:.2f}, {scale:.2f}".replace("0.", ".") in text
     assert f"\\rho_{{jk}} \\mid {between:.2f}, {wide:.2f}".replace("0.", ".") in text

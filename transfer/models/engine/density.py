@@ -257,8 +257,8 @@ def native_data(
     order = _order(precisions, responses, design.program)
     if expansion is not None:
         precisions, responses = expansion
-    rows, columns = np.tril_indices(size, -1)
-    game = (order[rows] == k) | (order[columns] == k)
+    rows, others = np.tril_indices(size, -1)
+    game = (order[rows] == k) | (order[others] == k)
     tilt = priors.tilt_game is not None and priors.tilt_practice is not None
     tilts = np.zeros((2, len(game)))
     if priors.tilt_game is not None and priors.tilt_practice is not None:

@@ -3,7 +3,10 @@
 
 VENV := .venv
 BIN := $(VENV)/bin
+# What the main job needs, and what everything else needs beside it.
+RUN_STAMP := $(VENV)/.installed-run
 STAMP := $(VENV)/.installed
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 STUDIES := reports/studies
 # A Python to use instead of the one that is found: make PYTHON=python3.14 demo
 PYTHON ?=
@@ -38,8 +41,8 @@ help:  ## list the targets
 	@grep -E '^[a-z]+:.*## ' $(firstword $(MAKEFILE_LIST)) | sed -E 's/:.*## /|/' \
 		| awk -F'|' '{ printf "make %-13s %s\n", $$1, $$2 }'
 
-# Reinstalls only when the lock or the project file is newer than the last installation.
-$(STAMP): requirements.lock pyproject.toml
+# Reinstalls only when a lock or the project file is newer than the last installation.
+$(RUN_STAMP): requirements-run.lock pyproject.toml
 	@set -e; \
 	if ! $(BIN)/python -c 'import sys; sys.exit(sys.version_info < (3, 12))' >/dev/null 2>&1; then \
 		python=$$($(find_python)); \
@@ -47,16 +50,19 @@ $(STAMP): requirements.lock pyproject.toml
 		"$$python" -m venv --clear $(VENV); \
 	fi
 	@$(BIN)/python -m pip --version >/dev/null 2>&1 || $(BIN)/python -m ensurepip >/dev/null
-	@echo "Installing the packages of requirements.lock (a few minutes the first time)"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--require-hashes -r requirements.lock
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check \
-		--no-deps --no-build-isolation --no-index -e .
-	@touch $(STAMP)
+	@echo "Installing the packages that the job needs (minutes the first time)"
+	@$(PIP) --require-hashes -r requirements-run.lock
+	@$(PIP) --no-deps --no-build-isolation --no-index -e .
+	@touch $@
 
-setup: $(STAMP)  ## make .venv and install the locked packages into it
+$(STAMP): requirements.lock $(RUN_STAMP)
+	@echo "Installing the packages for tests, documentation and every option"
+	@$(PIP) --require-hashes -r requirements.lock
+	@touch $@
 
-demo: $(STAMP)  ## the main job on invented data: prints the verdict and where the page is
+setup: $(STAMP)  ## make .venv and install all locked packages into it
+
+demo: $(RUN_STAMP)  ## the main job on invented data: prints the verdict and where the page is
 	@$(BIN)/transfer demo
 
 test: $(STAMP)  ## all tests but the long studies
@@ -107,13 +113,17 @@ audit: $(STAMP)  ## known weaknesses (skipped offline), bill of materials, licen
 	$(BIN)/python tests/supply/inventory.py licences docs/licences.md
 
 # Holds for Python 3.12 and newer, every platform. The build backend is in it, so that the package
-# itself can be installed without a second look at the network.
-lock: $(STAMP)  ## renew requirements.lock after a change of pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check uv
-	@printf 'hatchling>=1.27\neditables>=0.5\n' | $(BIN)/uv pip compile pyproject.toml - \
-		--extra pdf --extra docs --extra dev --extra cluster \
-		--universal --python-version 3.12 --generate-hashes --no-header \
-		--no-annotate --no-emit-index-url --quiet --output-file requirements.lock
+# itself can be installed without a second look at the network. What the job needs is a part of
+# the whole, with the same versions.
+compile = printf 'hatchling>=1.27\neditables>=0.5\n' | $(BIN)/uv pip compile pyproject.toml - \
+	--universal --python-version 3.12 --generate-hashes --no-header \
+	--no-annotate --no-emit-index-url --quiet
+
+lock: $(STAMP)  ## renew both locks after a change of pyproject.toml
+	@$(PIP) uv
+	@$(compile) --extra pdf --extra docs --extra dev --extra cluster \
+		--output-file requirements.lock
+	@$(compile) --constraint requirements.lock --output-file requirements-run.lock
 
 clean:  ## remove what can be made again; records, data and reports stay
 	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache

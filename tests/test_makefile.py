@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import stat
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
+LOCKS = ("requirements-run.lock", "requirements.lock")
 TOOLS = ("sh", "bash", "cat", "make", "touch", "env", "dirname")
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="GNU make is not part of Windows")
@@ -19,7 +21,7 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="GNU make is not part of
 @pytest.fixture
 def project(tmp_path):
     """A copy of what `make setup` reads, and a search path that holds no Python."""
-    for name in ("Makefile", "requirements.lock", "pyproject.toml", ".python-version"):
+    for name in ("Makefile", "pyproject.toml", ".python-version", *LOCKS):
         shutil.copy(ROOT / name, tmp_path / name)
     tools = tmp_path / "tools"
     tools.mkdir()
@@ -71,10 +73,43 @@ def test_a_named_python_goes_first(project):
 
 def test_installed_environment_is_left_alone(project):
     (project / ".venv" / "bin").mkdir(parents=True)
-    (project / ".venv" / ".installed").touch()
+    for stamp in (".installed-run", ".installed"):
+        (project / ".venv" / stamp).touch()
     assert make(project, "-q", "setup").returncode == 0
+    assert make(project, "-q", ".venv/.installed-run").returncode == 0
     os.utime(project / "requirements.lock", (2**31, 2**31))
+    assert make(project, "-q", ".venv/.installed-run").returncode == 0
     assert make(project, "-q", "setup").returncode == 1
+    os.utime(project / "requirements-run.lock", (2**31, 2**31))
+    assert make(project, "-q", ".venv/.installed-run").returncode == 1
+
+
+def test_the_demo_installs_what_the_job_needs_and_the_tests_all_of_it(project):
+    python = project / ".venv" / "bin" / "python"
+    python.parent.mkdir(parents=True)
+    script(python, f'echo "$@" >> "{project}/calls"')
+    script(python.parent / "transfer", f'echo transfer "$@" >> "{project}/calls"')
+    assert make(project, "demo").returncode == 0
+    calls = (project / "calls").read_text()
+    assert "requirements-run.lock" in calls
+    assert "requirements.lock" not in calls
+    assert calls.endswith("transfer demo\n")
+    assert make(project, "test").returncode == 0
+    more = (project / "calls").read_text().removeprefix(calls)
+    assert "requirements.lock" in more
+    assert "requirements-run.lock" not in more
+    assert "-m pytest " in more
+
+
+def test_what_the_job_needs_is_a_part_of_the_whole_lock():
+    run, whole = (
+        set(re.split(r"\n(?=\S)", (ROOT / name).read_text(encoding="utf-8").strip()))
+        for name in LOCKS
+    )
+    assert run < whole
+    names = {block.split("==")[0] for block in run}
+    assert {"pymc", "pandas", "hatchling", "editables"} <= names
+    assert not names & {"pytest", "sphinx", "dask", "weasyprint", "mypy"}
 
 
 def test_targets_are_listed_with_their_purpose(project):

@@ -18,7 +18,11 @@ SOURCE = Path(transfer.__file__).read_text(encoding="utf-8")
 
 def names_for_type_checkers() -> dict[str, str]:
     """Name -> module of the imports that only type checkers follow."""
-    block = next(node for node in ast.parse(SOURCE).body if isinstance(node, ast.If))
+    block = next(
+        node
+        for node in ast.parse(SOURCE).body
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+    )
     return {
         alias.name: node.module or ""
         for node in block.body

@@ -7,7 +7,13 @@ The names below are the public interface. They load when they are first used, so
 from __future__ import annotations
 
 import importlib
+import sys
 from typing import TYPE_CHECKING, Any
+
+# pip refuses older ones itself; a checkout that is only put on the path is imported by any.
+if sys.version_info < (3, 12):  # noqa: UP036
+    found = ".".join(map(str, sys.version_info[:3]))
+    raise ImportError(f"transfer needs Python 3.12 or newer; this is Python {found}")
 
 if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES`` by a test
     from transfer.errors import (

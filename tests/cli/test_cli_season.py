@@ -12,7 +12,7 @@ from transfer.records.season import LEVELS, find_season, read_season, start_seas
 def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
     written = start_season(tmp_path / "s", level="women_college", rule_body="NCAA", seed=9)
     assert sorted(p.name for p in written) == [
-        "drills.csv", "games.csv", "practice.csv", "roster.csv", "transfer.toml",
+        "columns.md", "drills.csv", "games.csv", "practice.csv", "roster.csv", "transfer.toml",
     ]  # fmt: skip
     config = read_season(tmp_path / "s")
     assert (config.level, config.rule_body, config.seed) == ("women_college", "NCAA", 9)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import jsonschema
 import pytest
 
 from transfer.errors import ArgumentError
-from transfer.records.dictionary import row_schema, schema_text, write_dictionary
+from transfer.records.dictionary import columns_text, row_schema, schema_text, write_dictionary
 from transfer.records.schema import TABLES, table_named
 
 COMMITTED = Path(__file__).parents[2] / "shared" / "schema"
@@ -66,6 +67,25 @@ def test_levels_are_those_of_the_trade():
 def test_dictionary_is_written_whole(tmp_path):
     paths = write_dictionary(tmp_path)
     assert [json.loads(p.read_text())["title"] for p in paths] == list(TABLES)
+
+
+def test_columns_are_told_in_words():
+    text = columns_text()
+    assert max(map(len, text.splitlines())) <= 100
+    parts = dict(zip(re.findall(r"^## (\w+)$", text, re.M), text.split("\n## ")[1:], strict=True))
+    assert list(parts) == list(TABLES)
+    for name, table in TABLES.items():
+        items = re.findall(r"^- \*\*(\w+)\*\*: (.+(?:\n  (?!- ).+)*)", parts[name], re.M)
+        assert [column for column, _ in items] == list(table.names)
+        said = {column: " ".join(words.split()) for column, words in items}
+        for column in table.columns:
+            assert " ".join(column.meaning.split()).rstrip(".") in said[column.name]
+            assert column.example in said[column.name]
+            assert column.limits in said[column.name]
+            assert (column.required == "no") == ("Optional." in said[column.name])
+            for level in column.levels:
+                assert f"\n  - `{level}`: " in parts[name]
+    assert "A row that repeats program, season, player is" in " ".join(parts["roster"].split())
 
 
 def test_unknown_table_and_column():

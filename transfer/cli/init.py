@@ -18,7 +18,7 @@ __all__ = ["command"]
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the season.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 def command(folder: Path, level: str, rule_body: str, seed: int, as_json: bool) -> None:
-    """Make a season folder: settings with remarks, and empty record files.
+    """Make a season folder: settings with remarks, empty record files, and their columns explained.
 
     Inside it, every command runs without options and keeps its results below runs/.
     """
@@ -29,4 +29,5 @@ def command(folder: Path, level: str, rule_body: str, seed: int, as_json: bool) 
         echo_json({"folder": str(folder), "written": [path.name for path in written]})
         return
     click.echo(f"Made {folder} with {', '.join(path.name for path in written)}.")
-    click.echo("Fill the record files (delete columns you do not chart), then: transfer check")
+    click.echo("Fill the record files (columns.md explains them; delete what you do not chart),")
+    click.echo("then: transfer check")

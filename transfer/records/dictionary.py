@@ -1,20 +1,22 @@
-"""The data dictionary: one JSON Schema (draft 2020-12) per record table, made from the specs.
+"""The data dictionary, made from the specs: a JSON Schema per record table, and a page to read.
 
-``python -m transfer.records.dictionary FOLDER`` writes ``practice.schema.json`` and so on. A
-schema describes one row as an object; blank cells are left out of the object.
+``python -m transfer.records.dictionary FOLDER`` writes ``practice.schema.json`` and so on (draft
+2020-12). A schema describes one row as an object; blank cells are left out of the object.
 """
 
 from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
 from transfer.files import write_text
 from transfer.records.schema import TABLES, Column, Table
+from transfer.records.workbook_codes import meaning_of
 
-__all__ = ["row_schema", "schema_text", "write_dictionary"]
+__all__ = ["columns_text", "row_schema", "schema_text", "write_dictionary"]
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _TYPES: dict[str, dict[str, Any]] = {
@@ -94,6 +96,55 @@ def row_schema(table: Table) -> dict[str, Any]:
 def schema_text(table: Table) -> str:
     """The schema as the text of its file."""
     return json.dumps(row_schema(table), indent=2, ensure_ascii=False) + "\n"
+
+
+def columns_text() -> str:
+    """Every column and level of every record file, as Markdown that reads well unrendered.
+
+    Returns
+    -------
+    str
+        Lines of at most 100 characters.
+    """
+    return "\n".join(
+        [
+            "# Columns of the record files",
+            "",
+            *_lines(
+                "The files practice and games are needed, the others say more about players and "
+                "drills. Keep the columns you chart and delete the rest; a cell stays blank where "
+                "nothing was charted. Players are codes, never names."
+            ),
+            *(line for table in TABLES.values() for line in _table_lines(table)),
+            "",
+        ]
+    )
+
+
+def _table_lines(table: Table) -> list[str]:
+    """One table: what a row is, what makes a row a duplicate, and its columns."""
+    key = f"{table.meaning} A row that repeats {', '.join(table.key)} is taken for entered twice."
+    lines = ["", f"## {table.name}", "", *_lines(key), ""]
+    for column in table.columns:
+        lines += _lines(f"- **{column.name}**: {_column_words(column)}", "  ")
+        for level in column.levels:
+            lines += _lines(f"  - `{level}`: {meaning_of(column, level)}", "    ")
+    return lines
+
+
+def _column_words(column: Column) -> str:
+    """What a column holds, where it is needed, and what may stand in it."""
+    needed = {"no": "Optional"}.get(column.required, f"Needed {_NEEDED[column.required]}")
+    number = " ".join(part for part in (column.limits, column.unit) if part)
+    parts = (column.meaning, needed, number, column.example and f"For example {column.example}")
+    return " ".join(f"{part.rstrip('.')}." for part in parts if part)
+
+
+def _lines(text: str, below: str = "") -> list[str]:
+    """Text in lines of 100 characters, later ones indented."""
+    return textwrap.wrap(
+        text, 100, subsequent_indent=below, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def write_dictionary(folder: Path | str) -> list[Path]:

@@ -72,6 +72,15 @@ class Column:
     high: float | None = None
     example: str = ""
 
+    @property
+    def limits(self) -> str:
+        """The limits of a number in words; empty where there are none."""
+        if self.low is None and self.high is None:
+            return ""
+        if self.high is None:
+            return f"{self.low:g} or more"
+        return f"{self.low:g} to {self.high:g}"
+
 
 @dataclass(frozen=True)
 class Table:

@@ -17,6 +17,7 @@ from typing import Any
 
 from transfer.errors import ArgumentError, StorageError
 from transfer.files import write_text
+from transfer.records.dictionary import columns_text
 from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES, Table
 
@@ -34,6 +35,8 @@ __all__ = [
 
 #: Name of the settings file that makes a folder a season folder.
 SEASON_FILE = "transfer.toml"
+#: The page about the record files' columns, written beside them.
+COLUMNS_FILE = "columns.md"
 #: Record tables a season folder may hold; the first two are always needed.
 FILE_KEYS = ("practice", "games", "roster", "drills")
 #: Levels of play that set the prior of the game rate.
@@ -352,12 +355,12 @@ def start_season(
     rule_body: str = "NFHS",
     seed: int = 1,
 ) -> tuple[Path, ...]:
-    """Write ``transfer.toml`` and empty record files with their header rows.
+    """Write ``transfer.toml``, empty record files with their header rows, and ``columns.md``.
 
     Parameters
     ----------
     folder : path
-        The new season folder; it may exist, but must not be a season folder yet. A record file
+        The new season folder; it may exist, but must not be a season folder yet. A file
         that is there already is kept.
     level, rule_body : str
         First values of the settings.
@@ -389,9 +392,9 @@ def start_season(
         seed=_seed(seed),
     )
     written = []
-    for key in FILE_KEYS:
-        target = folder / f"{key}.csv"
-        if not target.exists():
-            written.append(write_text(target, _header(TABLES[key])))
+    texts = {f"{key}.csv": _header(TABLES[key]) for key in FILE_KEYS}
+    for name, words in (texts | {COLUMNS_FILE: columns_text()}).items():
+        if not (folder / name).exists():
+            written.append(write_text(folder / name, words))
     written.append(write_text(folder / SEASON_FILE, text))
     return tuple(written)

@@ -314,21 +314,13 @@ def _definitions(form: Form) -> list[tuple[str, ...]]:
         for column in charted_columns(table, form):
             lines.append(
                 (table.name, column.name, "", _NEEDED[column.required], column.unit,
-                 _limits(column), column.example, column.meaning)
+                 column.limits, column.example, column.meaning)
             )  # fmt: skip
             lines += [
                 (table.name, column.name, level, "", "", "", "", meaning_of(column, level))
                 for level in column.levels
             ]
     return lines
-
-
-def _limits(column: Column) -> str:
-    if column.low is None and column.high is None:
-        return ""
-    if column.high is None:
-        return f"{column.low:g} or more"
-    return f"{column.low:g} to {column.high:g}"
 
 
 def _fixed_bytes(book: Workbook) -> bytes:

@@ -49,7 +49,7 @@ priors = TransferPriors.for_level("women_college")
 small = build_cells(read("one_program"), ("mode", "contest"))
 fit = fit_transfer(small, priors, seed=1)
 print(fit.diagnostics)
-reading = read_transfer(fit, small, rope=ROPE)
+reading = read_transfer(fit, rope=ROPE)
 print(reading.text)
 
 # %% [markdown]
@@ -71,7 +71,7 @@ print(reading.table[["setting", "rho_mean", "rho_low", "rho_high", "prior_rho_me
 # %%
 large = build_cells(read("conference"), ("mode", "contest"))
 pooled = fit_transfer(large, priors, seed=1)
-together = read_transfer(pooled, large, rope=ROPE)
+together = read_transfer(pooled, rope=ROPE)
 print(together.text)
 
 # %%
@@ -84,7 +84,7 @@ print(together.r2.round(2).to_string(index=False))
 # ## How many attempts tell how much
 
 # %%
-told = read_information(pooled, large)
+told = read_information(pooled)
 print(told.text)
 
 # %% [markdown]
@@ -94,7 +94,7 @@ print(told.text)
 # correlation. `low` and `high` hold the expected rate; the makes of the next attempts vary more.
 
 # %%
-table = conversion_table(pooled, large).table
+table = conversion_table(pooled).table
 print(table.round(3).groupby("setting").head(3).to_string(index=False))
 
 # %% [markdown]
@@ -104,7 +104,7 @@ print(table.round(3).groupby("setting").head(3).to_string(index=False))
 # game attempts.
 
 # %%
-forecast = forecast_games(fit, small)
+forecast = forecast_games(fit)
 print(forecast.text)
 shown = ["player", "mean", "low", "high", "attempts_game", "makes_low", "makes_high"]
 print(forecast.table[shown].round(3).to_string(index=False))

@@ -69,8 +69,8 @@ for settings in (("rep/none", "live/trailing"), ("rep/none", "live/light", "live
 
 # %%
 fit = fit_transfer(cells, priors, seed=1)
-same = posterior_predictive(fit, cells, seed=1)
-new = posterior_predictive(fit, cells, seed=1, players="new")
+same = posterior_predictive(fit, seed=1)
+new = posterior_predictive(fit, seed=1, players="new")
 print(same.text)
 print(new.text)
 print(new.by_setting.round(2).to_string(index=False))
@@ -87,7 +87,7 @@ for name, one in {
     "default": fit,
     "no tilt, LKJ(2)": fit_transfer(cells, priors.untilted(), seed=1),
 }.items():
-    reading = read_transfer(one, cells)
+    reading = read_transfer(one)
     rows.append(
         {
             "assumption": name,

@@ -86,6 +86,7 @@ def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> Transfe
         theta=theta,
         diagnostics=Diagnostics(1.002, 900.0, 800.0, 0, True),
         provenance=Provenance(seed, cells.data_hash, settings={"draws": draws}),
+        cells=cells,
     )
 
 

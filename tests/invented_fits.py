@@ -13,6 +13,7 @@ from scipy.special import expit
 
 from transfer.models.integrate import condition_on_practice
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.models.transfer_design import TransferDesign
 from transfer.provenance import Provenance, hash_frames
 from transfer.records.cells import Cells
 
@@ -52,6 +53,26 @@ def make_cells(settings, n, y, minutes=None, programs=None) -> Cells:
     return Cells(
         table, tuple(settings), tuple(sorted(table["unit"].unique())), hash_frames(cells=table)
     )
+
+
+def cells_of_design(design: TransferDesign, data_hash: str = "none") -> Cells:
+    """Counts of a design that was written by hand, for a fit to carry."""
+    settings = np.array([*design.settings, "game"])[design.setting]
+    units = np.array(design.units)[design.unit]
+    table = pd.DataFrame(
+        {
+            "unit": units,
+            "player": units,
+            "program": np.array(design.programs)[design.program[design.unit]],
+            "season": "2031",
+            "setting": settings,
+            "mode": [setting.split("/")[0] for setting in settings],
+            "n": design.n,
+            "y": design.y,
+            "minutes": np.nan,
+        }
+    )
+    return Cells(table, design.settings, design.units, data_hash)
 
 
 def tilted_prior(rng, draws, k) -> PopulationDraws:
@@ -118,6 +139,7 @@ def known_population(
         theta=theta,
         diagnostics=passed(),
         provenance=Provenance(seed, cells.data_hash),
+        cells=cells,
     )
     return posterior, cells
 

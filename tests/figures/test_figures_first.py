@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
@@ -24,23 +26,23 @@ def posterior(cells):
 
 
 def test_estimates_hold_counts_and_ordered_intervals(posterior, cells):
-    table = player_estimates(posterior, cells, 0.8)
+    table = player_estimates(posterior, 0.8)
     assert len(table) == 10 * 3
     assert table["n"].sum() == cells.table["n"].sum()
     assert ((table["low"] < table["mean"]) & (table["mean"] < table["high"])).all()
     assert table.loc[table["n"] == 0, "raw"].isna().all()
     assert (table["n"] == 0).sum() == 2
-    wider = player_estimates(posterior, cells, 0.95)
+    wider = player_estimates(posterior, 0.95)
     assert ((wider["high"] - wider["low"]) > (table["high"] - table["low"])).all()
 
 
-def test_estimates_refuse_another_set_of_players(posterior):
+def test_a_fit_refuses_the_counts_of_other_players(posterior):
     with pytest.raises(ArgumentError, match="players"):
-        player_estimates(posterior, invented_cells(4, ("A", "B")))
+        replace(posterior, cells=invented_cells(4, ("A", "B")))
 
 
 def test_shrinkage_pulls_game_rates_together_and_skips_players_without_attempts(posterior, cells):
-    table = shrinkage.frame(posterior, cells)
+    table = shrinkage.frame(posterior)
     game = table[table["setting"] == "game"]
     assert len(game) == 8
     assert game["mean"].std() < game["raw"].std()
@@ -48,14 +50,14 @@ def test_shrinkage_pulls_game_rates_together_and_skips_players_without_attempts(
 
 
 def test_intervals_stand_in_the_order_of_codes_with_everyone_in(posterior, cells):
-    table = intervals.frame(posterior, cells)
+    table = intervals.frame(posterior)
     assert len(table) == 10
     assert list(table["player"]) == sorted(table["player"][:5]) * 2
     assert list(table["group"].unique()) == ["A, 2025-26", "B, 2025-26"]
 
 
 def test_practice_game_pairs_each_practice_setting_with_the_same_game_estimate(posterior, cells):
-    table = practice_game.frame(posterior, cells)
+    table = practice_game.frame(posterior)
     assert len(table) == 20
     assert set(table["setting"]) == set(cells.settings)
     assert (table.groupby("unit")["mean_game"].nunique() == 1).all()
@@ -75,8 +77,8 @@ def test_correlation_densities_integrate_to_one_and_match_the_draws(posterior):
 
 
 @pytest.mark.parametrize("module", [shrinkage, intervals, practice_game])
-def test_each_figure_draws_every_panel_and_describes_itself(module, posterior, cells):
-    table = module.frame(posterior, cells)
+def test_each_figure_draws_every_panel_and_describes_itself(module, posterior):
+    table = module.frame(posterior)
     figure = module.draw(table)
     panels = [axes for axes in figure.axes if axes.axison]
     column = "group" if module is intervals else "setting"

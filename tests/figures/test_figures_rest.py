@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -74,8 +76,8 @@ def frames(cells, posterior, weeks, practice):
     later = later.assign(unit=later["unit"].str.replace("2025-26", "2026-27"))
     moved = type(cells)(later, cells.settings, tuple(sorted(later["unit"].unique())), "later")
     return {
-        shares: shares.frame(read_transfer(posterior, cells)),
-        information: information.frame(read_information(posterior, cells)),
+        shares: shares.frame(read_transfer(posterior)),
+        information: information.frame(read_information(posterior)),
         dose: dose.frame(weeks),
         until_known: until_known.frame(until_we_know(Crossover(13), team_seasons=(1, 3, 12))),
         mix_response: facts.response(),
@@ -100,7 +102,7 @@ def test_each_figure_draws_its_frame_and_says_it_in_words(module, frames):
 
 
 def test_shares_are_those_of_the_reading(posterior, cells, frames):
-    reading = read_transfer(posterior, cells)
+    reading = read_transfer(posterior)
     table = frames[shares]
     assert list(table["quantity"]) == ["rep", "live", "all"]
     known = reading.r2.set_index("quantity")["mean"]
@@ -119,10 +121,8 @@ def test_information_counts_minutes_by_the_charted_pace(posterior, cells, frames
 
 
 def test_information_without_minutes_has_one_panel(posterior, cells):
-    bare = type(cells)(
-        cells.table.assign(minutes=np.nan), cells.settings, cells.units, cells.data_hash
-    )
-    table = information.frame(read_information(posterior, bare))
+    bare = replace(cells, table=cells.table.assign(minutes=np.nan))
+    table = information.frame(read_information(replace(posterior, cells=bare)))
     assert table["minutes"].isna().all()
     assert len(information.draw(table).axes) == 1
     assert "a minute" not in information.describe(table)

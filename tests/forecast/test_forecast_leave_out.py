@@ -49,9 +49,9 @@ def data(players=10, seed=41, n=(300, 150, 80, 70)):
 
 def test_weights_agree_with_never_having_seen_the_games():
     _, n, y = data()
-    posterior, cells = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=4000)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=4000)
     blind, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=4000, use_games=False, seed=2)
-    forecast = practice_only_forecast(leave_player_out_weights(posterior, cells), seed=3)
+    forecast = practice_only_forecast(leave_player_out_weights(posterior), seed=3)
     exact = expit(blind.theta[:, :, -1])
     np.testing.assert_allclose(forecast.mean, exact.mean(axis=0), atol=0.006)
     weights = np.exp(forecast.log_weights)
@@ -100,8 +100,9 @@ def test_weights_agree_with_refits_when_the_population_is_uncertain():
         theta[pick],
         passed(),
         Provenance(1, cells.data_hash),
+        cells,
     )
-    left_out = leave_player_out_weights(posterior, cells)
+    left_out = leave_player_out_weights(posterior)
     assert np.all(left_out.khat < 0.7)
     forecast = practice_only_forecast(left_out, seed=5)
     for p in range(4):
@@ -114,12 +115,10 @@ def test_players_with_bad_weights_are_listed():
     _, n, y = data(players=6)
     y = y.copy()
     n[2], y[2, 3] = [300, 150, 80, 400], 395  # practice like everybody, games like nobody
-    posterior, cells = known_population(
-        SETTINGS, MU, TAU, OMEGA, n, y, draws=2000, spread=0.15, seed=6
-    )
-    left_out = leave_player_out_weights(posterior, cells)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=2000, spread=0.15, seed=6)
+    left_out = leave_player_out_weights(posterior)
     assert posterior.units[2] in left_out.refit
-    scores = score_leave_player_out(posterior, cells)
+    scores = score_leave_player_out(posterior)
     assert posterior.units[2] in scores.untrusted
     assert "Not to be quoted yet" in scores.text
     weighted = practice_only_forecast(left_out, seed=1)
@@ -133,7 +132,7 @@ def test_players_with_bad_weights_are_listed():
     assert exact.mean[2] == pytest.approx(want.mean(), abs=0.002)
     np.testing.assert_allclose(np.delete(exact.mean, 2), np.delete(weighted.mean, 2))
     assert posterior.units[2] not in exact.untrusted
-    mended = score_leave_player_out(posterior, cells, refits={posterior.units[2]: refit})
+    mended = score_leave_player_out(posterior, refits={posterior.units[2]: refit})
     rows = mended.by_player.set_index(["forecast", "unit"])
     assert rows.loc[("practice_only", posterior.units[2]), "rate"] == pytest.approx(
         want.mean(), abs=0.002
@@ -144,8 +143,8 @@ def test_players_with_bad_weights_are_listed():
 
 def test_leave_one_out_scores_compare_with_and_without_practice():
     _, n, y = data(players=60, seed=46, n=(400, 400, 300, 120))
-    posterior, cells = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=1000)
-    found = score_leave_player_out(posterior, cells, seed=7)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=1000)
+    found = score_leave_player_out(posterior, seed=7)
     table = found.table.set_index("forecast")
     assert list(table.index) == ["raw", "pooled", "game_only", "practice_only"]
     # rho is .72 to .81 and the practice counts are large: practice must tell here
@@ -159,12 +158,12 @@ def test_leave_one_out_scores_compare_with_and_without_practice():
 
 def test_rolling_origin_scores_all_five():
     theta, n, y = data(players=50, seed=47, n=(400, 400, 300, 40))
-    posterior, cells = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=1000)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=1000)
     rng = np.random.default_rng(8)
     late_n = np.full(50, 100)
     late = HeldOut(posterior.units, late_n, rng.binomial(late_n, expit(theta[:, -1])))
     late = HeldOut((*late.units, "Z"), np.append(late.n, 5), np.append(late.y, 2))
-    found = score_rolling_origin(posterior, cells, late, seed=9)
+    found = score_rolling_origin(posterior, late, seed=9)
     table = found.table.set_index("forecast")
     assert list(table.index) == ["raw", "pooled", "game_only", "practice_only", "both"]
     assert set(table["players"]) == {50}
@@ -187,35 +186,35 @@ def test_game_cells_by_contest_and_distance_carry_their_terms():
     slope, steps = np.full((50, 4), -0.04), np.tile([0.0, -0.5], (50, 1))
     with_terms = dataclasses.replace(
         posterior,
+        cells=cells,
         terms={"beta_distance": slope, "beta_contest": steps},
         labels={"contests": ("light", "front")},
     )
-    attempts, _, offset = game_offsets(with_terms, cells)
+    attempts, _, offset = game_offsets(with_terms)
     assert attempts.tolist() == [[70, 10], [70, 10], [70, 0]]
     np.testing.assert_allclose(offset[:, :2, 1], -0.5 - 0.04 * 3)
     np.testing.assert_allclose(offset[:, :, 0], 0.0)
-    assert count_cells(with_terms, cells).game_n.tolist() == [80, 80, 70]
-    mix = game_mix(with_terms, cells)
+    assert count_cells(with_terms).game_n.tolist() == [80, 80, 70]
+    mix = game_mix(with_terms)
     at = np.zeros((50, 3))
     want = (20 * expit(-0.5 - 0.12) + 210 * expit(0.0)) / 230  # as charted: 20 of 230 in front
     np.testing.assert_allclose(mix.rates(at), want)
     np.testing.assert_allclose(
-        forecast_games(with_terms, cells).table["mean"],
+        forecast_games(with_terms).table["mean"],
         mix.rates(with_terms.theta[:, :, -1]).mean(axis=0),
     )
-    assert (
-        "mix of charted game distances and contest levels" in forecast_games(with_terms, cells).text
-    )
+    assert "mix of charted game distances and contest levels" in forecast_games(with_terms).text
     blank = cells.table.assign(contest=cells.table["contest"].replace("front", ""))
-    _, _, at_reference = game_offsets(with_terms, dataclasses.replace(cells, table=blank))
+    uncharted = dataclasses.replace(with_terms, cells=dataclasses.replace(cells, table=blank))
+    _, _, at_reference = game_offsets(uncharted)
     np.testing.assert_allclose(at_reference[:, :2, 1], -0.04 * 3)
     with pytest.raises(ArgumentError, match="contest level"):
-        game_offsets(dataclasses.replace(with_terms, labels={"contests": ("light",)}), cells)
+        game_offsets(dataclasses.replace(with_terms, labels={"contests": ("light",)}))
 
 
 def test_program_effects_are_no_player_deviation():
     _, n, y = data(players=4)
-    posterior, cells = known_population(
+    posterior, _ = known_population(
         SETTINGS, MU, TAU, OMEGA, n, y, draws=500, programs=["A", "A", "B", "B"]
     )
     effect = np.zeros((500, 2, 4))
@@ -226,16 +225,16 @@ def test_program_effects_are_no_player_deviation():
         terms={"program_effect": effect},
         labels={"programs": ("A", "B")},
     )
-    base = leave_player_out_weights(posterior, cells).conditional_mean
-    found = leave_player_out_weights(moved, cells).conditional_mean
+    base = leave_player_out_weights(posterior).conditional_mean
+    found = leave_player_out_weights(moved).conditional_mean
     np.testing.assert_allclose(found - base, np.tile([0, 0, -0.2, -0.2], (500, 1)), atol=1e-12)
 
 
 def test_too_few_players_to_leave_one_out():
     _, n, y = data(players=2)
-    posterior, cells = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=100)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=100)
     with pytest.raises(ArgumentError, match="2 players have game attempts"):
-        score_leave_player_out(posterior, cells)
+        score_leave_player_out(posterior)
 
 
 def test_twelve_programs_take_seconds():
@@ -252,23 +251,24 @@ def test_twelve_programs_take_seconds():
         population.mu[:, None, :] + 0.3 * rng.standard_normal((4000, 168, 4)),
         passed(),
         Provenance(1, cells.data_hash),
+        cells,
     )
     start = time.process_time()
-    leave_player_out_weights(posterior, cells)
+    leave_player_out_weights(posterior)
     assert time.process_time() - start < 10  # about 1.5 s alone on one core
 
 
 def test_games_alone_are_forecast_and_scored_too():
     _, n, y = data(players=8)
-    posterior, cells = known_population(
+    posterior, _ = known_population(
         (), MU[-1:], TAU[-1:], np.ones((1, 1)), n[:, -1:], y[:, -1:], draws=500
     )
-    table = forecast_games(posterior, cells).table
+    table = forecast_games(posterior).table
     assert table["attempts_practice"].tolist() == [0] * 8
     late = HeldOut(posterior.units, np.full(8, 30), np.full(8, 12))
-    scored = score_rolling_origin(posterior, cells, late).table.set_index("forecast")
+    scored = score_rolling_origin(posterior, late).table.set_index("forecast")
     # without practice, the fitted model is the game-only forecast and nothing prices practice
     assert list(scored.index) == ["raw", "pooled", "game_only"]
     assert scored["log_score"].idxmax() != "raw"
     with pytest.raises(ArgumentError, match="no setting"):
-        read_transfer(posterior, cells)
+        read_transfer(posterior)

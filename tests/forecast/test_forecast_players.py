@@ -65,7 +65,7 @@ def test_unseen_player_agrees_with_conversion_and_simulation(fitted, world):
 def test_count_to_come_is_wider_than_the_rate_and_matches_simulation(fitted, world):
     theta, makes, rng = world
     table = conversion_table(
-        *fitted, rates=(0.6,), attempts=60, next_attempts=50, seed=3
+        fitted[0], rates=(0.6,), attempts=60, next_attempts=50, seed=3
     ).table.set_index("setting")
     row = table.loc["live/trailing"]
     to_come = rng.binomial(50, expit(theta[makes == 36, 3]))
@@ -76,8 +76,8 @@ def test_count_to_come_is_wider_than_the_rate_and_matches_simulation(fitted, wor
 
 
 def test_conversion_shrinks_more_for_fewer_attempts_and_rises_with_the_rate(fitted):
-    few = conversion_table(*fitted, rates=(0.3, 0.7), attempts=10, seed=4).table
-    many = conversion_table(*fitted, rates=(0.3, 0.7), attempts=1000, seed=4).table
+    few = conversion_table(fitted[0], rates=(0.3, 0.7), attempts=10, seed=4).table
+    many = conversion_table(fitted[0], rates=(0.3, 0.7), attempts=1000, seed=4).table
     spread_few = few.groupby("setting")["game_mean"].agg(np.ptp)
     spread_many = many.groupby("setting")["game_mean"].agg(np.ptp)
     assert np.all(spread_many > spread_few)
@@ -87,7 +87,7 @@ def test_conversion_shrinks_more_for_fewer_attempts_and_rises_with_the_rate(fitt
 
 
 def test_default_conversion_uses_round_rates_and_the_median_attempts(fitted):
-    found = conversion_table(*fitted)
+    found = conversion_table(fitted[0])
     assert set(found.table["setting"]) == set(SETTINGS)
     np.testing.assert_allclose(
         np.round(found.table["practice_rate"] * 20) / 20, found.table["practice_rate"]
@@ -109,8 +109,8 @@ def test_conversion_refuses_what_is_no_rate(fitted, setting, rate, attempts):
 
 
 def test_forecast_is_the_posterior_of_each_player(fitted):
-    posterior, cells = fitted
-    found = forecast_games(posterior, cells, prob=0.8, next_attempts=40)
+    posterior, _ = fitted
+    found = forecast_games(posterior, prob=0.8, next_attempts=40)
     rates = expit(posterior.theta[:, :, -1])
     np.testing.assert_allclose(found.table["mean"], rates.mean(axis=0))
     np.testing.assert_allclose(found.table["low"], np.quantile(rates, 0.1, axis=0))
@@ -134,7 +134,7 @@ def test_forecast_is_the_posterior_of_each_player(fitted):
 
 
 def test_same_seed_same_forecast(fitted):
-    first, again = forecast_games(*fitted, seed=5), forecast_games(*fitted, seed=5)
+    first, again = forecast_games(fitted[0], seed=5), forecast_games(fitted[0], seed=5)
     assert first.table.equals(again.table)
     one = forecast_unseen(fitted[0], {"rep/none": (50, 30)}, seed=5)
     assert one.table.equals(forecast_unseen(fitted[0], {"rep/none": (50, 30)}, seed=5).table)
@@ -142,7 +142,7 @@ def test_same_seed_same_forecast(fitted):
 
 def test_player_without_games_is_forecast_like_an_unseen_one(fitted):
     posterior, cells = fitted
-    known = forecast_games(posterior, cells).table.iloc[11]
+    known = forecast_games(posterior).table.iloc[11]
     made = cells.table[cells.table["unit"] == posterior.units[11]].set_index("setting")
     practice = {s: (int(made.loc[s, "n"]), int(made.loc[s, "y"])) for s in SETTINGS}
     unseen = forecast_unseen(posterior, practice, seed=6).table.iloc[0]
@@ -186,16 +186,16 @@ def test_unseen_refuses_bad_practice(fitted, practice):
 
 
 def test_nothing_is_said_from_a_failed_fit(fitted):
-    posterior, cells = fitted
+    posterior, _ = fitted
     bad = dataclasses.replace(
         posterior, diagnostics=dataclasses.replace(posterior.diagnostics, passed=False)
     )
     for call in (
-        lambda: forecast_games(bad, cells),
+        lambda: forecast_games(bad),
         lambda: forecast_unseen(bad),
-        lambda: conversion_table(bad, cells),
-        lambda: read_information(bad, cells),
-        lambda: leave_player_out_weights(bad, cells),
+        lambda: conversion_table(bad),
+        lambda: read_information(bad),
+        lambda: leave_player_out_weights(bad),
     ):
         with pytest.raises(DiagnosticsError, match="did not pass"):
             call()

@@ -148,6 +148,7 @@ def invented_fit(study):
         np.zeros((20, len(cells.units), 3)),
         gate,
         Provenance(1, cells.data_hash),
+        cells,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from invented_fits import cells_of_design
 
 from transfer.errors import ArgumentError
 from transfer.models.fit import fit_design, sampler_for
@@ -37,7 +38,8 @@ def test_both_engines_draw_from_one_posterior(design):
 
     axes = {"chain_axis": 0, "draw_axis": 1}
     native, reference = (
-        fit_design(design, "x", seed=5, engine=engine) for engine in ("native", "pymc")
+        fit_design(design, cells_of_design(design, "x"), seed=5, engine=engine)
+        for engine in ("native", "pymc")
     )
     for name, draws in blocks(native).items():
         other = blocks(reference)[name]
@@ -53,12 +55,13 @@ def test_both_engines_draw_from_one_posterior(design):
 @pytest.mark.fit
 def test_same_seed_same_draws_on_one_or_two_cores(design):
     first, again, two = (
-        fit_design(design, "x", seed=9, sampler=SHORT, cores=cores) for cores in (1, 1, 2)
+        fit_design(design, cells_of_design(design, "x"), seed=9, sampler=SHORT, cores=cores)
+        for cores in (1, 1, 2)
     )
     for name, draws in blocks(first).items():
         np.testing.assert_array_equal(draws, blocks(again)[name])
         np.testing.assert_array_equal(draws, blocks(two)[name])
-    other = fit_design(design, "x", seed=10, sampler=SHORT, cores=1)
+    other = fit_design(design, cells_of_design(design, "x"), seed=10, sampler=SHORT, cores=1)
     assert not np.array_equal(first.population.mu, other.population.mu)
 
 
@@ -66,7 +69,7 @@ def test_same_seed_same_draws_on_one_or_two_cores(design):
 def test_the_default_passes_the_gate_without_a_second_try():
     cells, _ = simulate_cells(operating_truth(), 84, 3, programs=6)
     heard: list[str] = []
-    fit = fit_design(design_from_cells(cells), cells.data_hash, seed=2, progress=heard.append)
+    fit = fit_design(design_from_cells(cells), cells, seed=2, progress=heard.append)
     assert fit.diagnostics.passed
     assert not fit.diagnostics.retried
     assert fit.provenance.settings["engine"] == "native"
@@ -81,7 +84,7 @@ def test_effects_of_defenders_do_not_hold_the_sampler_up():
 
     fault = DefenderEffects(0.25, named=True)
     cells, _ = simulate_cells(operating_truth(), 14, 2, faults=(fault,))
-    fit = fit_design(design_from_cells(cells), cells.data_hash, seed=2)
+    fit = fit_design(design_from_cells(cells), cells, seed=2)
     effects = fit.terms["defender_effect"]
     chains = effects.reshape(4, -1, effects.shape[1])
     assert effects.shape[1] == fault.defenders
@@ -97,4 +100,4 @@ def test_steps_are_smaller_for_few_units(design):
 
 def test_an_unknown_engine_is_refused(design):
     with pytest.raises(ArgumentError, match="engine='stan'"):
-        fit_design(design, "x", engine="stan")
+        fit_design(design, cells_of_design(design, "x"), engine="stan")

@@ -91,9 +91,8 @@ def test_seasons_from_the_model_look_ordinary(players):
     rng = np.random.default_rng(2)
     cells = invented_cells(players=40)
     rates = expit(rng.normal(-0.2, 0.3, (len(cells.units), 3)))
-    found = posterior_predictive(
-        true_fit(cells, rates), with_makes(cells, rates, rng), 1, players=players
-    )
+    fit = true_fit(with_makes(cells, rates, rng), rates)
+    found = posterior_predictive(fit, 1, players=players)
     assert found.table["extreme"].mean() < 0.05
     assert found.by_setting["p"].between(0.01, 0.99).all()
     assert found.table["expected"].sum() == pytest.approx(found.table["y"].sum(), rel=0.06)
@@ -103,7 +102,7 @@ def test_chi_squared_of_the_true_rates_is_one_per_cell():
     rng = np.random.default_rng(8)
     cells = invented_cells(players=60)
     rates = expit(rng.normal(-0.2, 0.3, (len(cells.units), 3)))
-    found = posterior_predictive(true_fit(cells, rates), with_makes(cells, rates, rng))
+    found = posterior_predictive(true_fit(with_makes(cells, rates, rng), rates))
     cells_held = len(found.table)
     error = 4 * np.sqrt(2 / cells_held)
     assert found.table["chi2"].mean() == pytest.approx(1.0, abs=error)
@@ -120,7 +119,7 @@ def test_a_swapped_player_is_found():
     wrong = drawn.table.copy()
     row = wrong.index[(wrong["unit"] == cells.units[4]) & (wrong["setting"] == "rep/none")][0]
     wrong.loc[row, "y"] = wrong.loc[row, "n"]
-    found = posterior_predictive(true_fit(cells, rates), replace(drawn, table=wrong))
+    found = posterior_predictive(true_fit(replace(drawn, table=wrong), rates))
     worst = found.extreme.iloc[0]
     assert (worst["unit"], worst["setting"]) == (cells.units[4], "rep/none")
     assert "rep/none" in found.text
@@ -131,12 +130,11 @@ def test_players_who_differ_more_than_the_population_says_are_found():
     rng = np.random.default_rng(5)
     cells = invented_cells(players=30)
     rates = expit(rng.normal(-0.2, 0.8, (len(cells.units), 3)))
-    fit = true_fit(cells, rates)
+    fit = true_fit(with_makes(cells, rates, rng), rates)
     narrow = replace(fit.population, tau=np.full_like(fit.population.tau, 0.1))
-    drawn = with_makes(cells, rates, rng)
-    new = posterior_predictive(replace(fit, population=narrow), drawn, players="new")
+    new = posterior_predictive(replace(fit, population=narrow), players="new")
     assert (new.by_setting["p"] < 0.05).all()
-    same = posterior_predictive(replace(fit, population=narrow), drawn, players="same")
+    same = posterior_predictive(replace(fit, population=narrow), players="same")
     assert (same.by_setting["p"] > 0.01).all()
 
 
@@ -146,8 +144,8 @@ def test_distance_term_enters_the_drawn_makes():
     fit = true_fit(cells, rates)
     far = replace(cells, table=cells.table.assign(distance_ft=13.0))
     slope = np.full((fit.draws, 3), -0.3)
-    sloped = replace(fit, terms={"beta_distance": slope})
-    expected = posterior_predictive(sloped, far).table
+    sloped = replace(fit, cells=far, terms={"beta_distance": slope})
+    expected = posterior_predictive(sloped).table
     n_times_rate = expected["n"] * expit(logit(0.4) - 0.3 * 5.0)
     assert expected["expected"].sum() == pytest.approx(n_times_rate.sum(), rel=0.03)
 
@@ -155,6 +153,6 @@ def test_distance_term_enters_the_drawn_makes():
 def test_cells_of_another_fit_and_unknown_players_are_refused():
     fit = invented_posterior(invented_cells(players=4))
     with pytest.raises(ArgumentError, match="fitted"):
-        posterior_predictive(fit, invented_cells(players=5))
+        replace(fit, cells=invented_cells(players=5))
     with pytest.raises(ArgumentError, match="players="):
-        posterior_predictive(fit, invented_cells(players=4), players="old")
+        posterior_predictive(fit, players="old")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from invented_fits import cells_of_design
 from scipy import special
 
 from transfer.models.fit import fit_design
@@ -58,7 +59,8 @@ def test_surgical_posterior(reference):
     priors = TransferPriors(
         mu_game=(0.0, 1000.0), tau_game_sd=0.001, tau_family="inverse_gamma_variance"
     )
-    fit = fit_design(one_setting(data["n"], data["r"]), "surgical", priors, seed=11, sampler=LONG)
+    design = one_setting(data["n"], data["r"])
+    fit = fit_design(design, cells_of_design(design, "surgical"), priors, seed=11, sampler=LONG)
     rates = special.expit(fit.theta[:, :, 0])
     for j, row in published.iterrows():
         error = 4 * mcse(rates[:, j])
@@ -84,7 +86,7 @@ def test_seeds_posterior(reference):
     columns = np.column_stack([seed, extract, seed * extract])
     priors = TransferPriors(mu_game=(0.0, 1000.0), tau_game_sd=10.0, tau_family="uniform")
     design = one_setting(data["n"], data["r"], covariates=columns, priors=[(0.0, 1000.0)] * 3)
-    fit = fit_design(design, "seeds", priors, seed=12, sampler=LONG)
+    fit = fit_design(design, cells_of_design(design, "seeds"), priors, seed=12, sampler=LONG)
     drawn = {
         "alpha0": fit.population.mu[:, 0],
         "alpha1": fit.terms["beta_covariate"][:, 0],
@@ -141,7 +143,7 @@ def test_cbpp_posterior_and_lme4(reference):
     priors = TransferPriors(mu_game=(0.0, 10.0), tau_game_sd=5.0, tau_family="uniform")
     unit = data["herd"].astype("category").cat.codes.to_numpy(np.int64)
     design = one_setting(data["size"], data["incidence"], unit, period, [(0.0, 10.0)] * 3)
-    fit = fit_design(design, "cbpp", priors, seed=13, sampler=LONG)
+    fit = fit_design(design, cells_of_design(design, "cbpp"), priors, seed=13, sampler=LONG)
     names = np.column_stack(
         [fit.population.mu[:, 0], fit.terms["beta_covariate"], np.log(fit.population.tau[:, 0])]
     )
@@ -176,9 +178,8 @@ def test_batting_logit_normal_posterior(reference):
     """
     data = reference("efron_morris")
     priors = TransferPriors(mu_game=(-1.0, 1.0), tau_game_sd=1.0, tau_family="half_normal")
-    fit = fit_design(
-        one_setting(data["at_bats"], data["hits"]), "batting", priors, seed=14, sampler=LONG
-    )
+    design = one_setting(data["at_bats"], data["hits"])
+    fit = fit_design(design, cells_of_design(design, "batting"), priors, seed=14, sampler=LONG)
     rates = special.expit(fit.theta[:, :, 0])
     for hits, mean, sd in ((18, 0.2937, 0.0427), (10, 0.2565, 0.0328), (7, 0.2433, 0.0358)):
         j = int(np.flatnonzero(data["hits"] == hits)[0])

@@ -87,7 +87,7 @@ def test_one_player_far_out_is_named_and_the_rest_is_not_doubted_without_him():
 def test_the_check_is_part_of_the_view_against_new_players_only():
     cells = invented_cells(players=8)
     fit = invented_posterior(cells, draws=60)
-    new = posterior_predictive(fit, cells, 3, players="new")
+    new = posterior_predictive(fit, 3, players="new")
     assert new.tails is not None
     assert new.tails.text in new.text
     doubted = replace(new.tails, p=0.001)
@@ -95,8 +95,8 @@ def test_the_check_is_part_of_the_view_against_new_players_only():
     assert doubted.furthest in told.text
     assert told.shared_text == f"One. {doubted.shared_text}"
     assert new.to_dict()["tails"]["p"] == new.tails.p
-    assert posterior_predictive(fit, cells, 3, players="new").tails == new.tails
-    assert posterior_predictive(fit, cells, 3).tails is None
+    assert posterior_predictive(fit, 3, players="new").tails == new.tails
+    assert posterior_predictive(fit, 3).tails is None
 
 
 def test_work_without_a_defender_is_no_defender():

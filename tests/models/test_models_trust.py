@@ -59,7 +59,7 @@ def test_a_tie_counts_as_at_least_in_the_check_of_a_setting():
 def test_a_tie_counts_as_tails_as_heavy(monkeypatch):
     monkeypatch.setattr(tails, "_kurtosis", lambda y, n, rate, sigma: (1.5, np.zeros(len(n))))
     cells = invented_cells(players=5)
-    found = posterior_predictive(invented_posterior(cells, draws=20), cells, players="new").tails
+    found = posterior_predictive(invented_posterior(cells, draws=20), players="new").tails
     assert found.p == 1.0
     assert not found.doubted
 
@@ -71,4 +71,4 @@ def test_a_fit_that_did_not_pass_is_not_held_against_its_records():
     fit = invented_posterior(cells, draws=20)
     failed = replace(fit, diagnostics=replace(fit.diagnostics, passed=False))
     with pytest.raises(DiagnosticsError, match="did not pass"):
-        posterior_predictive(failed, cells)
+        posterior_predictive(failed)

@@ -95,8 +95,8 @@ def small(minutes=None):
 
 def test_minutes_turn_attempts_into_time():
     minutes = np.tile([40.0, 20.0, 60.0], (4, 1))
-    posterior, cells = small(minutes)
-    found = read_information(posterior, cells, reference_minutes=60.0)
+    posterior, _ = small(minutes)
+    found = read_information(posterior, reference_minutes=60.0)
     assert found.rates == {"rep": 5.0, "live": 1.0}
     by = found.equivalence.set_index("basis")
     rep = mode_information(posterior.population, np.array([0, 1]), np.array([800.0, 400.0]))
@@ -109,8 +109,8 @@ def test_minutes_turn_attempts_into_time():
 
 
 def test_without_minutes_the_figure_per_minute_is_absent_and_said():
-    posterior, cells = small()
-    found = read_information(posterior, cells)
+    posterior, _ = small()
+    found = read_information(posterior)
     assert list(found.equivalence["basis"]) == ["per attempt"]
     assert found.rates == {"rep": None, "live": None}
     assert "Minutes were not charted for rep and live work" in found.text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from arviz_stats.base import array_stats
 from hypothesis import given, settings
@@ -24,6 +25,7 @@ from transfer.reading.prior_sensitivity import (
     log_prior_parts,
     power_sensitivity,
 )
+from transfer.records.cells import Cells
 
 SETTINGS = ("rep/none", "live/trailing")
 WIDE = TransferPriors(tilt_game=(0.0, 2.0), tilt_practice=(0.0, 2.0))
@@ -41,6 +43,12 @@ def posterior_of(population, names=SETTINGS, prior=None) -> TransferPosterior:
         theta=np.zeros((draws, 1, size)),
         diagnostics=Diagnostics(1.0, 900.0, 900.0, 0, True),
         provenance=Provenance(1, "none"),
+        cells=Cells(
+            pd.DataFrame({"unit": ["A/2031/P01"] * size, "setting": [*names, "game"]}),
+            names,
+            ("A/2031/P01",),
+            "none",
+        ),
     )
 
 

@@ -50,8 +50,9 @@ def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=SETTINGS,
         theta=np.zeros((draws, players, width)),
         diagnostics=kwargs.pop("diagnostics", passed()),
         provenance=Provenance(7, cells.data_hash),
+        cells=cells,
     )
-    return read_transfer(posterior, cells, **kwargs)
+    return read_transfer(posterior, **kwargs)
 
 
 def factor_draws(rep, live, spread, draws=3000, seed=2):
@@ -254,18 +255,18 @@ def test_no_verdict_from_a_fit_that_failed():
 def test_other_cells_are_refused():
     reading = reading_of(CASES["ahead"])
     few = make_cells(SETTINGS, np.full((2, 4), 10), np.full((2, 4), 5))
-    posterior = TransferPosterior(
-        SETTINGS,
-        ("rep", "rep", "live"),
-        tuple(f"U{i}" for i in range(3)),
-        PopulationDraws(np.zeros((10, 4)), np.ones((10, 4)), CASES["ahead"][:10]),
-        PRIOR,
-        np.zeros((10, 3, 4)),
-        passed(),
-        reading.provenance,
-    )
-    with pytest.raises(ArgumentError, match="cells lack units"):
-        read_transfer(posterior, few)
+    with pytest.raises(ArgumentError, match="the fit holds 3 players"):
+        TransferPosterior(
+            SETTINGS,
+            ("rep", "rep", "live"),
+            tuple(f"U{i}" for i in range(3)),
+            PopulationDraws(np.zeros((10, 4)), np.ones((10, 4)), CASES["ahead"][:10]),
+            PRIOR,
+            np.zeros((10, 3, 4)),
+            passed(),
+            reading.provenance,
+            few,
+        )
 
 
 def test_next_step_asks_for_the_player_seasons_of_the_table(readings):

@@ -44,9 +44,8 @@ def content():
     posterior = invented_posterior(cells, draws=300)
     return ReportContent(
         title="Practice and game shooting",
-        reading=read_transfer(posterior, cells),
+        reading=read_transfer(posterior),
         posterior=posterior,
-        cells=cells,
         mix=invented_mix(),
         interactive=True,
         audience="coach",

@@ -57,9 +57,8 @@ def content():
     posterior = invented_posterior(cells, draws=300)
     return ReportContent(
         title="Practice and game shooting",
-        reading=read_transfer(posterior, cells),
+        reading=read_transfer(posterior),
         posterior=posterior,
-        cells=cells,
         priors=TransferPriors(),
         mix=invented_mix(),
         summary=[("rep attempts", "10 makes of 20, 14 player-seasons")],
@@ -153,7 +152,7 @@ def test_the_week_comes_from_the_advice(pages, content):
 def test_the_coachs_rates_come_from_the_conversion_table(pages, content):
     from transfer.reading.conversion import conversion_table
 
-    table = conversion_table(content.posterior, content.cells).table
+    table = conversion_table(content.posterior).table
     text = visible_text(pages["coach"])
     for _, rows in table.groupby("setting"):
         first = rows.sort_values("practice_rate").iloc[0]
@@ -249,12 +248,12 @@ def test_pages_stay_small(pages):
 def test_small_groups_are_hidden_in_every_depth():
     cells = invented_cells(4)
     posterior = invented_posterior(cells, draws=200)
-    reading = read_transfer(posterior, cells)
+    reading = read_transfer(posterior)
     facts = replace(invented_mix(), players=4)
     rates = [f"{100 * r.y / r.n:.0f}% of {r.n}" for r in cells.table.itertuples() if r.n]
     for audience in AUDIENCES:
         shared = ReportContent(
-            "t", reading, posterior, cells, shared=True, audience=audience, mix=facts,
+            "t", reading, posterior, shared=True, audience=audience, mix=facts,
             summary=[("rep attempts", "700 makes of 1,200, 4 player-seasons")], interactive=True,
         )  # fmt: skip
         page = render_report(shared)

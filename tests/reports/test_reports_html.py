@@ -65,10 +65,9 @@ def content():
     )
     return ReportContent(
         title="Practice & games <test>",
-        reading=read_transfer(posterior, cells),
+        reading=read_transfer(posterior),
         posterior=posterior,
-        cells=cells,
-        left_out_player=score_leave_player_out(posterior, cells),
+        left_out_player=score_leave_player_out(posterior),
         missing_scores=("No score on later games: one day of games.",),
         problems=problems,
         summary=[("rep attempts", "10 makes of 20")],
@@ -182,9 +181,7 @@ def test_paper_rules_are_there(page):
 def test_one_mode_says_what_to_chart_and_gives_no_contrast():
     cells = invented_cells(5, ("A",), ("rep/none",))
     posterior = invented_posterior(cells, draws=200)
-    page = render_report(
-        ReportContent("Only rep", read_transfer(posterior, cells), posterior, cells)
-    )
+    page = render_report(ReportContent("Only rep", read_transfer(posterior), posterior))
     assert "Only rep shooting was charted" in page
     assert "The figures behind the verdict" not in page
     assert "Chart live shooting" in page
@@ -193,9 +190,9 @@ def test_one_mode_says_what_to_chart_and_gives_no_contrast():
 def test_a_shared_page_has_no_players_and_hides_small_groups():
     cells = invented_cells(4)
     posterior = invented_posterior(cells, draws=200)
-    reading = read_transfer(posterior, cells)
+    reading = read_transfer(posterior)
     none = problem_table([])
-    page = render_report(ReportContent("t", reading, posterior, cells, problems=none, shared=True))
+    page = render_report(ReportContent("t", reading, posterior, problems=none, shared=True))
     assert "No problems, warnings or notes" in page
     for row in cells.table.itertuples():
         assert row.player not in page

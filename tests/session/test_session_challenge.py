@@ -1,5 +1,7 @@
 """Challenge band and what to chart next: shrinkage, marks, and brute-force variances."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -100,19 +102,23 @@ def invented_posterior(players=4, count=50, seed=3):
     theta = np.tile(rng.normal(0.0, 0.3, (players, 3)), (count, 1, 1))
     gate = Diagnostics(1.0, 1000.0, 1000.0, 0, True)
     units = tuple(f"A/2025/P{p:02d}" for p in range(players))
+    rows = [
+        {"unit": unit, "player": unit[-3:], "program": "A", "season": "2025",
+         "setting": setting, "mode": mode, "n": n, "y": 0}
+        for p, unit in enumerate(units)
+        for setting, mode, n in (
+            ("rep/none", "rep", 200 + p), ("live/trailing", "live", 30), ("game", "game", 40)
+        )
+    ]  # fmt: skip
+    cells = Cells(pd.DataFrame(rows), SETTINGS, units, "none")
     return TransferPosterior(
-        SETTINGS, ("rep", "live"), units, draws, draws, theta, gate, PROVENANCE
+        SETTINGS, ("rep", "live"), units, draws, draws, theta, gate, PROVENANCE, cells
     )
 
 
 def test_variance_cut_equals_the_brute_force_update():
     posterior = invented_posterior()
-    rows = []
-    for p, unit in enumerate(posterior.units):
-        for setting, n in (("rep/none", 200 + p), ("live/trailing", 30), ("game", 40)):
-            rows.append({"unit": unit, "player": unit[-3:], "setting": setting, "n": n, "y": 0})
-    cells = Cells(pd.DataFrame(rows), SETTINGS, posterior.units, "none")
-    plan = chart_next(posterior, cells, (25,), {"rep/none": 5.0, "live/trailing": 1.0})
+    plan = chart_next(posterior, (25,), {"rep/none": 5.0, "live/trailing": 1.0})
     p = special.expit(posterior.theta[0])
     sigma = posterior.population.omega[0] * np.outer([0.4, 0.35, 0.2], [0.4, 0.35, 0.2])
     for at, unit in enumerate(posterior.units):
@@ -136,9 +142,9 @@ def test_variance_cut_equals_the_brute_force_update():
     for row in best.to_dict(orient="records"):
         rivals = plan.table[(plan.table["unit"] == row["unit"]) & (plan.table["attempts"] == 25)]
         assert row["cut_per_minute"] == rivals["cut_per_minute"].max()
-    assert chart_next(posterior, cells, (1,)).text.endswith("what practice can tell.")
+    assert chart_next(posterior, (1,)).text.endswith("what practice can tell.")
     with pytest.raises(ArgumentError, match="attempts="):
-        chart_next(posterior, cells, (0,))
-    other = Cells(cells.table, SETTINGS, posterior.units[1:], "none")
-    with pytest.raises(ArgumentError, match="cells hold 3"):
-        chart_next(posterior, other)
+        chart_next(posterior, (0,))
+    other = replace(posterior.cells, units=posterior.units[1:])
+    with pytest.raises(ArgumentError, match="the cells 3 players"):
+        replace(posterior, cells=other)

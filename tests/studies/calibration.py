@@ -22,6 +22,7 @@ from typing import Any
 import click
 import numpy as np
 import pandas as pd
+from invented_fits import cells_of_design
 from scipy.special import expit
 
 from transfer.errors import DiagnosticsError
@@ -75,7 +76,7 @@ def transfer_case(units: int, programs: int, seed: int) -> Ranks:
         setting=np.tile(np.arange(len(mu)), units),
         program=program.astype(np.int64),
     )
-    fit = fit_design(design, f"calibration {seed}", priors, seed=seed)
+    fit = fit_design(design, cells_of_design(design, f"calibration {seed}"), priors, seed=seed)
     drawn = compose(fit.population, SETTINGS, MODES)
     true = compose(PopulationDraws(truth.mu, truth.tau, truth.omega), SETTINGS, MODES)
     ranks = {}

@@ -182,7 +182,7 @@ def transfer_season(fault: str, index: int) -> dict[str, Any]:
     if fault == DIVIDED and shot.rows is not None:
         cells, _ = divided(cells, shot.rows)
     posterior = fit_transfer(cells, seed=seed)
-    reading = read_transfer(posterior, cells, rope=ROPE)
+    reading = read_transfer(posterior, rope=ROPE)
     verdict = reading.verdict
     if verdict is None:
         raise RuntimeError("both modes are simulated, so there must be a contrast")
@@ -190,7 +190,7 @@ def transfer_season(fault: str, index: int) -> dict[str, Any]:
     low, high = np.quantile(rho, [0.05, 0.95], axis=0)
     target = true_reading(truth.omega, truth.modes)["contrast"]
     true_rho = truth.omega[-1, :-1]
-    new = posterior_predictive(posterior, cells, seed, players="new", draws=400)
+    new = posterior_predictive(posterior, seed, players="new", draws=400)
     if new.tails is None:
         raise RuntimeError("new players are checked for their tails")
     return {

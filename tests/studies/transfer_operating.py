@@ -58,7 +58,7 @@ def one_season(scenario: str, index: int) -> dict[str, Any]:
         posterior = fit_transfer(cells, seed=seed)
     except DiagnosticsError as error:
         return {**row, "failed": str(error).splitlines()[0]}
-    reading = read_transfer(posterior, cells, rope=ROPE)
+    reading = read_transfer(posterior, rope=ROPE)
     verdict = reading.verdict
     assert verdict is not None
     rho = posterior.population.omega[:, -1, :-1]

@@ -114,7 +114,7 @@ def write_pictures(content: ReportContent, out: Path, stem: str) -> list[Path]:
         "correlations": (correlations, correlations.frame(content.posterior, content.prob)),
         "practice_game": (
             practice_game,
-            practice_game.frame(content.posterior, content.cells, content.prob),
+            practice_game.frame(content.posterior, content.prob),
         ),
     }
     written = []

@@ -59,7 +59,7 @@ def command(
     practice = dict(parse_new(text) for text in new)
     study = open_study(given, needs=("games",))
     posterior = study.fit()
-    found = forecast_games(posterior, study.cells, prob, next_attempts)
+    found = forecast_games(posterior, prob, next_attempts)
     scores = None
     if later is not None:
         scores = score_later_file(study, posterior, later)

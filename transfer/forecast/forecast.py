@@ -13,7 +13,6 @@ from transfer.errors import ArgumentError
 from transfer.forecast.scoring import ScoreTable
 from transfer.models.alignment import (
     Counts,
-    GameMix,
     count_cells,
     game_mix,
     program_effects,
@@ -24,7 +23,6 @@ from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.models.resampling import systematic_resample
 from transfer.provenance import Provenance
-from transfer.records.cells import Cells
 
 __all__ = ["Forecast", "forecast_games", "forecast_unseen"]
 
@@ -91,7 +89,7 @@ def _summarise(
     )
 
 
-def _conditions(posterior: TransferPosterior, as_charted: bool) -> str:
+def _conditions(posterior: TransferPosterior) -> str:
     """Say under which conditions the rates hold, where the model has the terms."""
     named = [
         word
@@ -100,13 +98,11 @@ def _conditions(posterior: TransferPosterior, as_charted: bool) -> str:
     ]
     if not named:
         return ""
-    place = "mix of charted" if as_charted else "reference of the"
-    return f" Rates hold at the {place} game {' and '.join(named)}."
+    return f" Rates hold at the mix of charted game {' and '.join(named)}."
 
 
 def forecast_games(
     posterior: TransferPosterior,
-    cells: Cells,
     prob: float = 0.90,
     next_attempts: int = 50,
     seed: int | None = None,
@@ -117,8 +113,6 @@ def forecast_games(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted.
     prob : float
         Probability of every interval.
     next_attempts : int
@@ -137,11 +131,11 @@ def forecast_games(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When the cells are not those of the fit, or `next_attempts` is below one.
+        When `next_attempts` is below one.
     """
     require_passed(posterior.diagnostics)
-    counts = count_cells(posterior, cells)
-    rates = game_mix(posterior, cells).rates(posterior.theta[:, :, -1])
+    counts = count_cells(posterior)
+    rates = game_mix(posterior).rates(posterior.theta[:, :, -1])
     labels = pd.DataFrame(
         {
             "unit": posterior.units,
@@ -154,7 +148,7 @@ def forecast_games(
     )
     chosen = posterior.provenance.seed if seed is None else seed
     table = _summarise(labels, rates, next_attempts, prob, chosen)
-    text = _write_forecast(table, counts) + _conditions(posterior, as_charted=True)
+    text = _write_forecast(table, counts) + _conditions(posterior)
     if scores is not None:
         text += f" {scores.text}"
     return Forecast(table, rates, text, posterior.provenance, scores)
@@ -216,7 +210,6 @@ def forecast_unseen(
     practice: Mapping[str, tuple[int, int]] | None = None,
     program: str | None = None,
     player: str = "new player",
-    cells: Cells | None = None,
     prob: float = 0.90,
     next_attempts: int = 50,
     seed: int | None = None,
@@ -225,7 +218,8 @@ def forecast_unseen(
 
     With counts, the practice rates are drawn from their posterior by importance sampling from the
     Normal at its mode in each population draw, and the game rate from the conditional Normal. An
-    unknown program adds the spread between programs where the model has it.
+    unknown program adds the spread between programs where the model has it. The rate is averaged
+    over the charted game conditions.
 
     Parameters
     ----------
@@ -236,9 +230,6 @@ def forecast_unseen(
         His program, if it was in the fit.
     player : str
         Code of the player for the table.
-    cells : Cells, optional
-        The cells that were fitted: rates are then averaged over the charted game conditions, else
-        they hold at the reference distance and contest (the same without such terms).
     prob : float
         Probability of every interval.
     next_attempts : int
@@ -279,8 +270,7 @@ def forecast_unseen(
     variance = sigma[:, -1, -1] - np.einsum("dk,dk->d", weights, to_game)
     pick = systematic_resample(log_ratios, posterior.draws, rng)
     noise = np.sqrt(np.maximum(variance[pick], 0.0)) * rng.standard_normal(pick.size)
-    mix = GameMix(np.ones(1), np.zeros((1, 1))) if cells is None else game_mix(posterior, cells)
-    rates = mix.rates((mean[pick] + noise)[:, None], pick)
+    rates = game_mix(posterior).rates((mean[pick] + noise)[:, None], pick)
     labels = pd.DataFrame(
         {
             "unit": [player],
@@ -292,7 +282,7 @@ def forecast_unseen(
         }
     )
     table = _summarise(labels, rates, next_attempts, prob, chosen)
-    text = _write_unseen(table.iloc[0], khat) + _conditions(posterior, cells is not None)
+    text = _write_unseen(table.iloc[0], khat) + _conditions(posterior)
     return Forecast(table, rates, text, posterior.provenance)
 
 

@@ -87,13 +87,13 @@ def score_early_against_late(study: Study) -> ScoreTable:
     cells = cells_of(early, study.request)
     progress(study.request.as_json)("fitting the early games again, to score the forecasts")
     posterior = fit_cells(cells, study.request)
-    return score_rolling_origin(posterior, cells, held_out_games(cells_of(late, study.request)))
+    return score_rolling_origin(posterior, held_out_games(cells_of(late, study.request)))
 
 
 def score_left_out(study: Study, posterior: TransferPosterior) -> Scores:
     """Score only by leaving players out; no second fit is needed."""
     try:
-        return Scores(None, score_leave_player_out(posterior, study.cells))
+        return Scores(None, score_leave_player_out(posterior))
     except ArgumentError as error:
         return Scores(None, None, (f"No score by leaving a player out: {error.message}.",))
 
@@ -132,4 +132,4 @@ def score_later_file(study: Study, posterior: TransferPosterior, later: Path) ->
     """
     found = read_records(games=later, rule_body=study.request.rule_body)
     held_out = held_out_games(cells_of(found, replace(study.request, settings=("mode",))))
-    return Scores(score_rolling_origin(posterior, study.cells, held_out), None)
+    return Scores(score_rolling_origin(posterior, held_out), None)

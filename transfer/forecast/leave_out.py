@@ -30,7 +30,6 @@ from transfer.models.composition import game_given_practice
 from transfer.models.integrate import log_marginal
 from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
-from transfer.records.cells import Cells
 
 __all__ = [
     "LeaveOut",
@@ -74,14 +73,13 @@ class LeaveOut:
         return tuple(np.asarray(self.units)[~(self.khat <= KHAT_LIMIT)])
 
 
-def leave_player_out_weights(posterior: TransferPosterior, cells: Cells) -> LeaveOut:
+def leave_player_out_weights(posterior: TransferPosterior) -> LeaveOut:
     """Weights that leave each player's games out in turn.
 
     Parameters
     ----------
     posterior : TransferPosterior
-        Fitted to `cells`, games included.
-    cells : Cells
+        Fitted with games.
 
     Returns
     -------
@@ -91,18 +89,16 @@ def leave_player_out_weights(posterior: TransferPosterior, cells: Cells) -> Leav
     ------
     DiagnosticsError
         When the fit did not pass its diagnostics.
-    ArgumentError
-        When the cells are not those of the fit.
     """
     require_passed(posterior.diagnostics)
-    programs = count_cells(posterior, cells).programs
+    programs = count_cells(posterior).programs
     weights, sd = game_given_practice(posterior.population)
     practice = deviations(posterior, programs)[:, :, :-1]
     mean = population_game_mean(posterior, programs) + np.einsum("dpk,dk->dp", practice, weights)
-    n, y, offset = game_offsets(posterior, cells)
+    n, y, offset = game_offsets(posterior)
     log_likelihood = log_marginal(mean, np.maximum(sd, 1e-6)[:, None], n, y, offset)
     smoothed, khat = smooth_log_weights(-log_likelihood)
-    mix = game_mix(posterior, cells)
+    mix = game_mix(posterior)
     return LeaveOut(posterior.units, smoothed, khat, mean, sd, mix)
 
 
@@ -185,7 +181,6 @@ def with_refits(
 
 def score_leave_player_out(
     posterior: TransferPosterior,
-    cells: Cells,
     seed: int | None = None,
     refits: Mapping[str, TransferPosterior] | None = None,
 ) -> ScoreTable:
@@ -199,7 +194,6 @@ def score_leave_player_out(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
     seed : int, optional
         Seed; that of the fit when omitted.
     refits : mapping of unit to TransferPosterior, optional
@@ -216,7 +210,7 @@ def score_leave_player_out(
     ArgumentError
         When fewer than three players have games.
     """
-    counts = count_cells(posterior, cells)
+    counts = count_cells(posterior)
     played = counts.game_n > 0
     if int(played.sum()) < 3:
         raise ArgumentError(
@@ -225,7 +219,7 @@ def score_leave_player_out(
             next_step="add game records",
         )
     chosen = posterior.provenance.seed if seed is None else seed
-    left_out = leave_player_out_weights(posterior, cells)
+    left_out = leave_player_out_weights(posterior)
     units = posterior.units
     n, y = counts.game_n, counts.game_y
     alone = fit_game_only(n, y, game_only_prior(posterior), seed=chosen)

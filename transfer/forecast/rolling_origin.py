@@ -149,9 +149,7 @@ def held_out_games(cells: Cells) -> HeldOut:
     )
 
 
-def five_forecasts(
-    posterior: TransferPosterior, early: Cells, seed: int | None = None
-) -> list[RateForecast]:
+def five_forecasts(posterior: TransferPosterior, seed: int | None = None) -> list[RateForecast]:
     """The five forecasts from one fit to the early records; three where no practice was charted.
 
     ``raw`` is each player's own average; ``pooled`` one rate for all; ``game_only`` the shrunken
@@ -161,9 +159,7 @@ def five_forecasts(
     Parameters
     ----------
     posterior : TransferPosterior
-        Fitted to `early`.
-    early : Cells
-        Practice and games before the cut.
+        Fitted to practice and games before the cut.
     seed : int, optional
         Seed; that of the fit when omitted.
 
@@ -177,33 +173,31 @@ def five_forecasts(
         When the fit did not pass its diagnostics.
     """
     require_passed(posterior.diagnostics)
-    counts = count_cells(posterior, early)
+    counts = count_cells(posterior)
     chosen = posterior.provenance.seed if seed is None else seed
     units, n, y = posterior.units, counts.game_n, counts.game_y
     simple = [raw_forecast(units, n, y), pooled_forecast(units, n, y)]
-    fitted = game_mix(posterior, early).rates(posterior.theta[:, :, -1])
+    fitted = game_mix(posterior).rates(posterior.theta[:, :, -1])
     if not posterior.settings:
         return [*simple, RateForecast("game_only", units, fitted)]
     alone = fit_game_only(n, y, game_only_prior(posterior), seed=chosen)
     return [
         *simple,
         RateForecast("game_only", units, alone.rates),
-        practice_only_forecast(leave_player_out_weights(posterior, early), chosen),
+        practice_only_forecast(leave_player_out_weights(posterior), chosen),
         RateForecast("both", units, fitted),
     ]
 
 
 def score_rolling_origin(
-    posterior: TransferPosterior, early: Cells, held_out: HeldOut, seed: int | None = None
+    posterior: TransferPosterior, held_out: HeldOut, seed: int | None = None
 ) -> ScoreTable:
     """Score the five forecasts on the late games.
 
     Parameters
     ----------
     posterior : TransferPosterior
-        Fitted to `early`.
-    early : Cells
-        Practice and games before the cut.
+        Fitted to practice and games before the cut.
     held_out : HeldOut
         Late games; players without any early record are left out and counted in the text.
     seed : int, optional
@@ -224,4 +218,4 @@ def score_rolling_origin(
     scheme = "games after the cut"
     if not known.all():
         scheme += f"; {int((~known).sum())} player-seasons without earlier records left out"
-    return score_forecasts(held_out.where(known), five_forecasts(posterior, early, seed), scheme)
+    return score_forecasts(held_out.where(known), five_forecasts(posterior, seed), scheme)

@@ -17,10 +17,10 @@ import pandas as pd
 from scipy import special
 
 from transfer.errors import ArgumentError
-from transfer.models.alignment import require_passed
+from transfer.models.alignment import count_cells, require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 
 __all__ = ["ChartingPlan", "chart_next"]
 
@@ -82,7 +82,6 @@ class ChartingPlan:
 
 def chart_next(
     posterior: TransferPosterior,
-    cells: Cells,
     attempts: tuple[int, ...] = (10, 25, 50),
     per_minute: Mapping[str, float] | None = None,
 ) -> ChartingPlan:
@@ -91,8 +90,6 @@ def chart_next(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells the posterior was fitted to; they say what is charted already.
     attempts : tuple of int
         Sizes of the block of further attempts.
     per_minute : mapping of str to float, optional
@@ -107,7 +104,7 @@ def chart_next(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When a block is not positive or the cells belong to other players.
+        When a block is not positive.
     """
     require_passed(posterior.diagnostics)
     if not attempts or min(attempts) <= 0:
@@ -116,26 +113,15 @@ def chart_next(
             rule="at least one block, each of one attempt or more",
             next_step="pass e.g. attempts=(10, 25, 50)",
         )
-    if tuple(cells.units) != tuple(posterior.units):
-        raise ArgumentError(
-            f"cells hold {len(cells.units)} players, the fit {len(posterior.units)}, or others",
-            rule="the cells are those of the fit",
-            next_step="pass the cells that were fitted",
-        )
     names = (*posterior.settings, GAME)
-    n = _counts(cells, names)
+    counts = count_cells(posterior)
+    n = np.column_stack([counts.practice_n, counts.game_n]).astype(float)
     p = special.expit(posterior.theta).mean(axis=0)
     before, cut = _reductions(posterior, n, p, np.asarray(attempts, dtype=float))
-    table = _long(cells, names, attempts, p[:, -1], before, cut, per_minute or {})
-    return ChartingPlan(table, posterior.provenance)
-
-
-def _counts(cells: Cells, names: tuple[str, ...]) -> np.ndarray:
-    """Attempts charted so far, shape (P, K + 1)."""
-    wide = cells.table.pivot_table(
-        index="unit", columns="setting", values="n", aggfunc="sum", fill_value=0, observed=False
+    table = _long(
+        posterior.units, counts.players, names, attempts, p[:, -1], before, cut, per_minute or {}
     )
-    return wide.reindex(index=list(cells.units), columns=list(names), fill_value=0).to_numpy(float)
+    return ChartingPlan(table, posterior.provenance)
 
 
 def _reductions(
@@ -158,7 +144,8 @@ def _reductions(
 
 
 def _long(
-    cells: Cells,
+    units: tuple[str, ...],
+    players: tuple[str, ...],
     names: tuple[str, ...],
     attempts: tuple[int, ...],
     game_rate: np.ndarray,
@@ -167,7 +154,6 @@ def _long(
     per_minute: Mapping[str, float],
 ) -> pd.DataFrame:
     P, K, B = cut.shape
-    player = cells.table.drop_duplicates("unit").set_index("unit")["player"]
     block = np.tile(np.asarray(attempts), P * K)
     rate = np.repeat(np.tile([per_minute.get(name, np.nan) for name in names], P), B)
     slope = np.repeat(100.0 * game_rate * (1.0 - game_rate), K * B)
@@ -175,8 +161,8 @@ def _long(
     share = cut.ravel() / now
     table = pd.DataFrame(
         {
-            "unit": np.repeat(list(cells.units), K * B),
-            "player": np.repeat(player.loc[list(cells.units)].to_numpy(), K * B),
+            "unit": np.repeat(units, K * B),
+            "player": np.repeat(players, K * B),
             "setting": np.tile(np.repeat(names, B), P),
             "attempts": block,
             "sd_now": slope * np.sqrt(now),

@@ -164,7 +164,7 @@ def what_to_chart(records: Any, request: Any, run: Any, advice: Any) -> Any:
 
     study = Study(request, records, cells_of(records, request), run)
     pace = {name: rate.rate for name, rate in advice.rates.items()}
-    return chart_next(study.fit(), study.cells, per_minute=pace)
+    return chart_next(study.fit(), per_minute=pace)
 
 
 def show_charting(charting: Any) -> None:

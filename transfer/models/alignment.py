@@ -1,4 +1,4 @@
-"""Lining up cells with the axes of the posterior: counts, offsets and player deviations."""
+"""The counts of a fit along the axes of its draws: totals, offsets and player deviations."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from scipy.special import expit
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.models.transfer_design import REFERENCE_DISTANCE_FT
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 
 __all__ = [
     "Counts",
@@ -115,33 +115,21 @@ def require_passed(diagnostics: Diagnostics) -> None:
     )
 
 
-def count_cells(posterior: TransferPosterior, cells: Cells) -> Counts:
-    """Attempts and makes of every unit and setting of the posterior.
+def count_cells(posterior: TransferPosterior) -> Counts:
+    """Attempts and makes that were fitted, by unit and setting in the order of the posterior.
+
+    A setting in which a player has no attempt counts zero; splits by contest or defender are
+    summed.
 
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted.
 
     Returns
     -------
     Counts
-
-    Raises
-    ------
-    ArgumentError
-        When the cells are not those of the fit (a unit or setting is missing).
     """
-    table = cells.table
-    lacking = [u for u in posterior.units if u not in set(cells.units)]
-    unknown = [s for s in posterior.settings if s not in cells.settings]
-    if lacking or unknown:
-        raise ArgumentError(
-            f"cells lack units {lacking[:5]} and settings {unknown[:5]} of the posterior",
-            rule="the cells must be those that were fitted",
-            next_step="pass the cells that went into the fit",
-        )
+    table = posterior.cells.table
     columns = [*posterior.settings, GAME]
     grids = {
         key: table.pivot_table(
@@ -205,15 +193,12 @@ def population_game_mean(posterior: TransferPosterior, programs: tuple[str, ...]
     return mean
 
 
-def game_offsets(
-    posterior: TransferPosterior, cells: Cells
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def game_offsets(posterior: TransferPosterior) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Game cells of every player, padded, with the logit that distance and contest add.
 
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
 
     Returns
     -------
@@ -222,8 +207,8 @@ def game_offsets(
     offset : array, shape (D or 1, P, R)
         Logit added in each cell by the optional terms of the model; zeros without them.
     """
-    games = cells.table[cells.table["setting"] == GAME].reset_index(drop=True)
-    games = games[games["unit"].isin(posterior.units)].reset_index(drop=True)
+    table = posterior.cells.table
+    games = table[table["setting"] == GAME].reset_index(drop=True)
     row_of = _positions(tuple(games["unit"].astype(str)), posterior.units, "unit")
     slot = games.groupby("unit").cumcount().to_numpy()
     shape = (len(posterior.units), int(slot.max(initial=0)) + 1)
@@ -236,7 +221,7 @@ def game_offsets(
     return n, y, offset
 
 
-def game_mix(posterior: TransferPosterior, cells: Cells) -> GameMix:
+def game_mix(posterior: TransferPosterior) -> GameMix:
     """Conditions of all charted game attempts together.
 
     Without distance and contest terms there is one condition, the reference. With them, a rate "in
@@ -246,14 +231,13 @@ def game_mix(posterior: TransferPosterior, cells: Cells) -> GameMix:
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted.
 
     Returns
     -------
     GameMix
     """
-    games = cells.table[(cells.table["setting"] == GAME) & (cells.table["n"] > 0)]
+    table = posterior.cells.table
+    games = table[(table["setting"] == GAME) & (table["n"] > 0)]
     terms = {"beta_distance", "beta_contest"} & set(posterior.terms)
     if not terms or games.empty:
         return GameMix(np.ones(1), np.zeros((1, 1)))

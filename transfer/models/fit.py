@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -166,7 +167,8 @@ def fit_transfer(
     counted = by_mode(cells) if purpose == "verdict" else cells
     return fit_design(
         design_from_cells(counted, chosen),
-        cells.data_hash,
+        # The hash stays that of the counts as they were given: by it a saved fit is known again.
+        replace(counted, data_hash=cells.data_hash),
         chosen.for_verdict() if purpose == "verdict" else chosen,
         purpose=purpose,
         seed=seed,
@@ -179,7 +181,7 @@ def fit_transfer(
 
 def fit_design(
     design: TransferDesign,
-    data_hash: str,
+    cells: Cells,
     priors: TransferPriors | None = None,
     *,
     purpose: Purpose = "forecast",
@@ -230,7 +232,7 @@ def fit_design(
     omega = _flat(drawn["omega"]) if k else np.ones((len(mu), 1, 1))
     return TransferPosterior(
         settings=design.settings,
-        modes=tuple(s.split("/")[0] for s in design.settings),
+        modes=cells.modes,
         units=design.units,
         population=PopulationDraws(mu, _flat(drawn["tau"]), omega),
         prior=draw_population(k, chosen, _PRIOR_DRAWS, seed),
@@ -238,7 +240,7 @@ def fit_design(
         diagnostics=diagnostics,
         provenance=Provenance(
             seed=seed,
-            data_hash=data_hash,
+            data_hash=cells.data_hash,
             settings={
                 "model": "transfer",
                 "model_version": MODEL_VERSION,
@@ -249,6 +251,7 @@ def fit_design(
                 "centred": uses_centred(design) if engine == "pymc" else "by information",
             },
         ),
+        cells=cells,
         terms=_terms(design, {name: _flat(drawn[name]) for name in terms}),
         labels={
             "programs": design.programs,

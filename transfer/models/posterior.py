@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from transfer.errors import ArgumentError
 from transfer.provenance import Provenance
+from transfer.records.cells import Cells
 
 __all__ = ["Diagnostics", "PopulationDraws", "TransferPosterior"]
 
@@ -99,6 +101,8 @@ class TransferPosterior:
         Names along the axes of ``terms``: ``"programs"``, ``"contests"``, ``"defenders"``.
     diagnostics : Diagnostics
     provenance : Provenance
+    cells : Cells
+        The attempts and makes that were fitted.
     """
 
     settings: tuple[str, ...]
@@ -109,8 +113,20 @@ class TransferPosterior:
     theta: np.ndarray
     diagnostics: Diagnostics
     provenance: Provenance
+    cells: Cells
     terms: dict[str, np.ndarray] = field(default_factory=dict)
     labels: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse counts that are not about the same players and settings."""
+        cells = self.cells
+        if cells.units != self.units or cells.settings != self.settings:
+            raise ArgumentError(
+                f"the fit holds {len(self.units)} players in {self.settings}, the cells "
+                f"{len(cells.units)} players in {cells.settings}, or others",
+                rule="a fit carries the counts that were fitted",
+                next_step="fit these records again",
+            )
 
     @property
     def purpose(self) -> str:

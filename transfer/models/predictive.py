@@ -25,7 +25,7 @@ from transfer.models.priors import TransferPriors
 from transfer.models.tails import PlayerTails, check_tails
 from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 from transfer.results import Interval, interval_from_draws
 from transfer.simulation.seasons import r_squared
 
@@ -319,7 +319,6 @@ def _by_cell(values: np.ndarray, where: np.ndarray, cells: int) -> np.ndarray:
 
 def posterior_predictive(
     posterior: TransferPosterior,
-    cells: Cells,
     seed: int = 1,
     *,
     players: Literal["same", "new"] = "same",
@@ -331,8 +330,6 @@ def posterior_predictive(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted.
     seed : int
     players : {"same", "new"}
         ``"same"`` draws new attempts of the same players. Every player has an own rate in the
@@ -353,7 +350,7 @@ def posterior_predictive(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When the cells are not those of the fit, or `players` is unknown.
+        When `players` is unknown.
     """
     require_passed(posterior.diagnostics)
     if players not in ("same", "new"):
@@ -362,14 +359,7 @@ def posterior_predictive(
             rule="players is 'same' or 'new'",
             next_step="pass 'new' to check how much players differ",
         )
-    design = design_from_cells(cells)
-    if design.units != posterior.units or design.settings != posterior.settings:
-        raise ArgumentError(
-            f"the cells hold {len(design.units)} units and settings {design.settings}, the fit "
-            f"{len(posterior.units)} units and settings {posterior.settings}",
-            rule="the cells must be those that were fitted",
-            next_step="pass the cells that went into the fit",
-        )
+    design = design_from_cells(posterior.cells)
     keep = np.unique(np.linspace(0, posterior.draws - 1, min(draws, posterior.draws)).astype(int))
     rng = np.random.default_rng(seed)
     theta = posterior.theta[keep]
@@ -416,7 +406,7 @@ def posterior_predictive(
         tails=tails,
         provenance=Provenance(
             seed,
-            cells.data_hash,
+            posterior.cells.data_hash,
             settings={
                 "players": players,
                 "draws": len(keep),

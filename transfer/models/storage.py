@@ -18,12 +18,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from transfer.errors import StorageError
 from transfer.files import write_bytes
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.transfer_model import MODEL_VERSION
 from transfer.provenance import Provenance
+from transfer.records.cells import Cells
 
 if TYPE_CHECKING:
     import xarray
@@ -31,6 +33,9 @@ if TYPE_CHECKING:
 __all__ = ["load_fit", "save_fit"]
 
 _FORMAT = "practice-transfer fit"
+#: Raised when the layout of the file changes; 2 holds the fitted cells.
+_FORMAT_VERSION = 2
+_CELL = "cell_"
 
 
 def _dataset(posterior: TransferPosterior) -> xarray.Dataset:
@@ -47,12 +52,18 @@ def _dataset(posterior: TransferPosterior) -> xarray.Dataset:
     for name, values in posterior.terms.items():
         dims = ("draw", *(f"{name}_axis_{i}" for i in range(values.ndim - 1)))
         variables[f"term_{name}"] = (dims, values)
+    for label, column in posterior.cells.table.items():
+        numbers = column.dtype.kind in "iufb"
+        values = column.to_numpy() if numbers else column.astype(str).to_numpy(dtype=object)
+        variables[f"{_CELL}{label}"] = (("cell",), values)
     return xr.Dataset(
         variables,
         coords={"setting": size, "unit": list(posterior.units)},
         attrs={
             "format": _FORMAT,
+            "format_version": _FORMAT_VERSION,
             "model_version": MODEL_VERSION,
+            "cells_hash": posterior.cells.data_hash,
             "modes": json.dumps(list(posterior.modes)),
             "labels": json.dumps({k: list(v) for k, v in posterior.labels.items()}),
             "diagnostics": json.dumps(posterior.diagnostics.to_dict()),
@@ -140,6 +151,13 @@ def load_fit(path: Path | str) -> TransferPosterior:
                 f"written by model version {version}, this program has {MODEL_VERSION}",
                 "fit the records again with this version",
             )
+        layout = int(attributes.get("format_version", 1))
+        if layout != _FORMAT_VERSION:
+            raise _refuse(
+                path,
+                f"file layout {layout}, this program reads layout {_FORMAT_VERSION}",
+                "fit the records again with this version",
+            )
         return _posterior(data)
     except StorageError:
         raise
@@ -171,6 +189,17 @@ def _quiet_closing() -> Iterator[None]:
         sys.unraisablehook = usual
 
 
+def _cells(data: xarray.Dataset, settings: tuple[str, ...], units: tuple[str, ...]) -> Cells:
+    table = pd.DataFrame(
+        {
+            str(name).removeprefix(_CELL): data[name].to_numpy()
+            for name in data.data_vars
+            if str(name).startswith(_CELL)
+        }
+    )
+    return Cells(table, settings, units, str(data.attrs["cells_hash"]))
+
+
 def _posterior(data: xarray.Dataset) -> TransferPosterior:
     def population(prefix: str) -> PopulationDraws:
         return PopulationDraws(
@@ -184,15 +213,18 @@ def _posterior(data: xarray.Dataset) -> TransferPosterior:
         for name in data.data_vars
         if str(name).startswith("term_")
     }
+    settings = tuple(map(str, data["setting"].to_numpy()[:-1]))
+    units = tuple(map(str, data["unit"].to_numpy()))
     return TransferPosterior(
-        settings=tuple(map(str, data["setting"].to_numpy()[:-1])),
+        settings=settings,
         modes=tuple(json.loads(data.attrs["modes"])),
-        units=tuple(map(str, data["unit"].to_numpy())),
+        units=units,
         population=population(""),
         prior=population("prior_"),
         theta=np.ascontiguousarray(data["theta"].to_numpy()),
         diagnostics=Diagnostics(**diagnostics),
         provenance=Provenance(**json.loads(data.attrs["provenance"])),
+        cells=_cells(data, settings, units),
         terms=terms,
         labels={k: tuple(v) for k, v in json.loads(data.attrs["labels"]).items()},
     )

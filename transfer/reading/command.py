@@ -45,11 +45,9 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     from transfer.reading.reading import read_transfer
     from transfer.results import plain
 
-    reading = read_transfer(
-        posterior, study.cells, study.request.rope, contrast=contrast, assigned=assigned
-    )
-    information = read_information(posterior, study.cells)
-    conversion = conversion_table(posterior, study.cells)
+    reading = read_transfer(posterior, study.request.rope, contrast=contrast, assigned=assigned)
+    information = read_information(posterior)
+    conversion = conversion_table(posterior)
     sensitivity = power_sensitivity(posterior, priors_of(study.request))
     told = plain(
         {

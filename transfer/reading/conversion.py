@@ -30,7 +30,6 @@ from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import smooth_log_weights
 from transfer.models.resampling import systematic_resample
 from transfer.provenance import Provenance
-from transfer.records.cells import Cells
 
 __all__ = ["Conversion", "conversion_table", "convert_rate"]
 
@@ -154,7 +153,6 @@ def usual_rates(posterior: TransferPosterior, setting: str) -> tuple[float, ...]
 
 def conversion_table(
     posterior: TransferPosterior,
-    cells: Cells,
     rates: tuple[float, ...] | None = None,
     attempts: int | None = None,
     next_attempts: int = 50,
@@ -167,8 +165,6 @@ def conversion_table(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted; they give the usual number of attempts.
     rates : tuple of float, optional
         Practice make rates; by default the multiples of 5 % within two player standard deviations
         of each setting's mean.
@@ -192,12 +188,12 @@ def conversion_table(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When a rate is outside 0 to 1 or the cells are not those of the fit.
+        When a rate is outside 0 to 1.
     """
     require_passed(posterior.diagnostics)
-    counts = count_cells(posterior, cells)
+    counts = count_cells(posterior)
     rng = np.random.default_rng(posterior.provenance.seed if seed is None else seed)
-    mix = game_mix(posterior, cells)
+    mix = game_mix(posterior)
     tails = [(1 - prob) / 2, (1 + prob) / 2]
     rows, kept = [], {}
     for k, setting in enumerate(posterior.settings):

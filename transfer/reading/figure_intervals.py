@@ -14,7 +14,7 @@ import pandas as pd
 from transfer.models.estimates import player_estimates
 from transfer.models.posterior import TransferPosterior
 from transfer.page import style
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -22,17 +22,13 @@ if TYPE_CHECKING:
 __all__ = ["describe", "draw", "frame"]
 
 
-def frame(
-    posterior: TransferPosterior, cells: Cells, prob: float = 0.90, setting: str = GAME
-) -> pd.DataFrame:
+def frame(posterior: TransferPosterior, prob: float = 0.90, setting: str = GAME) -> pd.DataFrame:
     """Return one setting's raw and estimated rates in the order of the codes.
 
     Parameters
     ----------
     posterior : TransferPosterior
         The fit.
-    cells : Cells
-        Its counts.
     prob : float
         Probability of the interval.
     setting : str
@@ -44,7 +40,7 @@ def frame(
         Rows of `player_estimates` of that setting plus ``group`` (program and season) and
         ``prob``.
     """
-    table = player_estimates(posterior, cells, prob)
+    table = player_estimates(posterior, prob)
     table = table[table["setting"] == setting].copy()
     program, season = table["program"].fillna(""), table["season"].fillna("")
     table["group"] = (program.astype(str) + ", " + season.astype(str)).str.strip(", ")

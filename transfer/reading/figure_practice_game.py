@@ -9,7 +9,7 @@ import pandas as pd
 from transfer.models.estimates import player_estimates
 from transfer.models.posterior import TransferPosterior
 from transfer.page import style
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -19,15 +19,13 @@ __all__ = ["describe", "draw", "frame"]
 _KEEP = ["n", "mean", "low", "high"]
 
 
-def frame(posterior: TransferPosterior, cells: Cells, prob: float = 0.90) -> pd.DataFrame:
+def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
     """Return practice and game estimates side by side.
 
     Parameters
     ----------
     posterior : TransferPosterior
         The fit.
-    cells : Cells
-        Its counts.
     prob : float
         Probability of both intervals.
 
@@ -38,7 +36,7 @@ def frame(posterior: TransferPosterior, cells: Cells, prob: float = 0.90) -> pd.
         ``player``, ``setting``, ``mode``, then ``n``, ``mean``, ``low``, ``high`` with the endings
         ``_practice`` and ``_game``, and ``prob``.
     """
-    table = player_estimates(posterior, cells, prob)
+    table = player_estimates(posterior, prob)
     game = table.loc[table["setting"] == GAME, ["unit", *_KEEP]]
     practice = table.loc[
         (table["setting"] != GAME) & (table["n"] > 0),

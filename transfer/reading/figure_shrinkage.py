@@ -10,7 +10,6 @@ import pandas as pd
 from transfer.models.estimates import player_estimates
 from transfer.models.posterior import TransferPosterior
 from transfer.page import style
-from transfer.records.cells import Cells
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,15 +17,13 @@ if TYPE_CHECKING:
 __all__ = ["describe", "draw", "frame"]
 
 
-def frame(posterior: TransferPosterior, cells: Cells, prob: float = 0.90) -> pd.DataFrame:
+def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
     """Return the players' raw and estimated rates, where they have attempts.
 
     Parameters
     ----------
     posterior : TransferPosterior
         The fit.
-    cells : Cells
-        Its counts.
     prob : float
         Probability of the interval columns.
 
@@ -35,7 +32,7 @@ def frame(posterior: TransferPosterior, cells: Cells, prob: float = 0.90) -> pd.
     DataFrame
         The rows of `player_estimates` with ``n > 0``.
     """
-    table = player_estimates(posterior, cells, prob)
+    table = player_estimates(posterior, prob)
     return table[table["n"] > 0].reset_index(drop=True)
 
 

@@ -226,7 +226,6 @@ def _information_table(
 
 def read_information(
     posterior: TransferPosterior,
-    cells: Cells,
     attempts: tuple[int, ...] = (25, 50, 100, 200, 400),
     reference_attempts: int = 100,
     reference_minutes: float = 60.0,
@@ -237,8 +236,6 @@ def read_information(
     Parameters
     ----------
     posterior : TransferPosterior
-    cells : Cells
-        The cells that were fitted; they give the split of attempts and the minutes.
     attempts : tuple of int
         Numbers of attempts of the table.
     reference_attempts : int
@@ -256,11 +253,9 @@ def read_information(
     ------
     DiagnosticsError
         When the fit did not pass its diagnostics.
-    ArgumentError
-        When the cells are not those of the fit.
     """
     require_passed(posterior.diagnostics)
-    totals = count_cells(posterior, cells).practice_n.sum(axis=0).astype(float)
+    totals = count_cells(posterior).practice_n.sum(axis=0).astype(float)
     sources: dict[str, ModeInformation] = {}
     for k, setting in enumerate(posterior.settings):
         sources[setting] = mode_information(posterior.population, np.array([k]), np.ones(1))
@@ -270,7 +265,7 @@ def read_information(
         if subset.size and totals[subset].sum() > 0:
             modes[mode] = mode_information(posterior.population, subset, totals[subset])
             sources[f"all {mode}"] = modes[mode]
-    rates = {mode: attempts_per_minute(cells, mode) for mode in ("rep", "live")}
+    rates = {mode: attempts_per_minute(posterior.cells, mode) for mode in ("rep", "live")}
     rows: list[dict[str, Any]] = []
     draws: np.ndarray | None = None
     if len(modes) == 2:

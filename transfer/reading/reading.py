@@ -18,7 +18,6 @@ from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.provenance import Provenance
 from transfer.reading.design import Design, design_of
 from transfer.reading.words import NextStep, ReadingFacts, next_step, write_reading
-from transfer.records.cells import Cells
 from transfer.results import interval_from_draws
 from transfer.verdict import Verdict, judge
 
@@ -187,7 +186,6 @@ def _mode_attempts(counts: Counts, modes: tuple[str, ...]) -> dict[str, int]:
 
 def read_transfer(
     posterior: TransferPosterior,
-    cells: Cells,
     rope: tuple[float, float] = (-0.05, 0.05),
     prob: float = 0.90,
     contrast: str = "r2",
@@ -200,8 +198,6 @@ def read_transfer(
     ----------
     posterior : TransferPosterior
         The fitted transfer model.
-    cells : Cells
-        The cells that were fitted (attempts and players are counted from them).
     rope : (float, float)
         Region of practical equivalence of the contrast, stated in advance, as a share (0.05 is
         5 points).
@@ -221,10 +217,10 @@ def read_transfer(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When the cells are not those of the fit, or `rope` or `contrast` is not valid.
+        When `rope` or `contrast` is not valid.
     """
     require_passed(posterior.diagnostics)
-    counts = count_cells(posterior, cells)
+    counts = count_cells(posterior)
     post = compose(posterior.population, posterior.settings, posterior.modes)
     prior = compose(posterior.prior, posterior.settings, posterior.modes)
     draws, prior_draws = post.contrast(contrast), prior.contrast(contrast)

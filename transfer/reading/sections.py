@@ -23,7 +23,7 @@ from transfer.reading.conversion import Conversion
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
 from transfer.reading.words import odds_factor
-from transfer.records.cells import GAME, Cells
+from transfer.records.cells import GAME
 from transfer.verdict import (
     BAYES_FACTOR_AHEAD,
     BAYES_FACTOR_LEANING,
@@ -152,7 +152,6 @@ def settings_section(
 
 def practice_game_section(
     posterior: TransferPosterior,
-    cells: Cells,
     information: Information,
     prob: float,
     points: bool = True,
@@ -160,7 +159,7 @@ def practice_game_section(
     """Practice against game with both uncertainties, and what attempts are worth."""
     picture = blocks.figure(
         practice_game,
-        practice_game.frame(posterior, cells, prob),
+        practice_game.frame(posterior, prob),
         "practice-game",
         f"One point per player-season; both lines are {prob:.0%} equal-tailed intervals of the "
         "expected rate. Game rates are the uncertain side: they rest on far fewer attempts.",
@@ -260,9 +259,9 @@ def _player_table(estimates: pd.DataFrame, settings: tuple[str, ...], prob: floa
     )
 
 
-def players_section(posterior: TransferPosterior, cells: Cells, prob: float) -> Section:
+def players_section(posterior: TransferPosterior, prob: float) -> Section:
     """Raw and estimated rates of every player, as pictures and as a table."""
-    estimates = player_estimates(posterior, cells, prob)
+    estimates = player_estimates(posterior, prob)
     remarks = []
     if {"beta_distance", "beta_contest", "defender_effect"} & set(posterior.terms):
         remarks.append(
@@ -285,14 +284,14 @@ def players_section(posterior: TransferPosterior, cells: Cells, prob: float) -> 
             *remarks,
             blocks.figure(
                 shrinkage,
-                shrinkage.frame(posterior, cells, prob),
+                shrinkage.frame(posterior, prob),
                 "shrinkage",
                 "From the raw rate to the estimate, one line per player; a thicker line stands "
                 "for more attempts.",
             ),
             blocks.figure(
                 intervals,
-                intervals.frame(posterior, cells, prob),
+                intervals.frame(posterior, prob),
                 "intervals",
                 "Where two players' lines overlap widely, the records do not tell them apart.",
             ),

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from transfer.errors import RecordsError
+from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
 from transfer.records.sessions import session_cells
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
@@ -62,7 +62,16 @@ class Cells:
     @property
     def modes(self) -> tuple[str, ...]:
         """Mode (``rep`` or ``live``) of each practice setting, in the order of ``settings``."""
-        return tuple(setting.split("/")[0] for setting in self.settings)
+        first = self.table.drop_duplicates("setting")
+        mode = dict(zip(first["setting"].astype(str), first["mode"].astype(str), strict=True))
+        lacking = [setting for setting in self.settings if setting not in mode]
+        if lacking:
+            raise ArgumentError(
+                f"settings {lacking[:5]} have no row in the cells",
+                rule="every setting has at least one cell, which tells its mode",
+                next_step="leave the setting out of `settings`",
+            )
+        return tuple(mode[setting] for setting in self.settings)
 
 
 def build_cells(

@@ -36,8 +36,6 @@ class ReportContent:
         From `transfer.reading.reading.read_transfer`.
     posterior : TransferPosterior
         The fit.
-    cells : Cells
-        Its counts.
     information : Information or None
         Worth of attempts; worked out from the fit when omitted.
     conversion : Conversion or None
@@ -80,7 +78,6 @@ class ReportContent:
     title: str
     reading: Reading
     posterior: TransferPosterior
-    cells: Cells
     information: Information | None = None
     conversion: Conversion | None = None
     later_games: ScoreTable | None = None
@@ -108,6 +105,11 @@ class ReportContent:
                 rule=f"one of {', '.join(AUDIENCES)}",
                 next_step="choose one of these depths",
             )
+
+    @property
+    def cells(self) -> Cells:
+        """Counts of the fit."""
+        return self.posterior.cells
 
     def hides(self, players: int) -> bool:
         """Whether figures of a group of so many players are hidden on this page."""

@@ -159,21 +159,18 @@ def gather(
     from transfer.terminal.screen import progress
 
     say = progress(study.request.as_json)
-    reading = read_transfer(posterior, study.cells, study.request.rope, assigned=assigned)
+    reading = read_transfer(posterior, study.request.rope, assigned=assigned)
     scores = (score_study if score else score_left_out)(study, posterior)
     track = None if previous is None else track_of(previous, study)
     say("looking at the week")
     mix, missing = mix_of(study, program, assigned, refit=audience == "analyst")
     say("drawing the page")
     sessions = session_cells(study.records, study.request.settings)
-    fits = posterior_predictive(
-        posterior, study.cells, study.request.seed, players="new", draws=400
-    )
+    fits = posterior_predictive(posterior, study.request.seed, players="new", draws=400)
     return ReportContent(
         title=title,
         reading=reading,
         posterior=posterior,
-        cells=study.cells,
         later_games=scores.later_games,
         left_out_player=scores.left_out_player,
         missing_scores=scores.missing,

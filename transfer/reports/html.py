@@ -61,13 +61,11 @@ def _without(conversion: Conversion, hidden: Sequence[str]) -> Conversion | None
 def _analyst_sections(
     content: ReportContent, information: Information, conversion: Conversion | None
 ) -> list[Section]:
-    posterior, cells, prob = content.posterior, content.cells, content.prob
-    one_by_one = [] if content.shared else [sections.players_section(posterior, cells, prob)]
+    posterior, prob = content.posterior, content.prob
+    one_by_one = [] if content.shared else [sections.players_section(posterior, prob)]
     parts = [
         sections.settings_section(content.reading, posterior, prob, content.shared),
-        sections.practice_game_section(
-            posterior, cells, information, prob, points=not content.shared
-        ),
+        sections.practice_game_section(posterior, information, prob, points=not content.shared),
         None if conversion is None else sections.conversion_section(conversion),
         *one_by_one,
         mix_section(content.mix, content.mix_missing, hide=content.hides),
@@ -112,11 +110,11 @@ def render_report(content: ReportContent) -> str:
     str
         The HTML document; the same bytes for the same content.
     """
-    posterior, cells, prob = content.posterior, content.cells, content.prob
-    information = content.information or read_information(posterior, cells, prob=prob)
+    posterior, prob = content.posterior, content.prob
+    information = content.information or read_information(posterior, prob=prob)
     conversion = None
     if content.audience != "director":
-        full = content.conversion or conversion_table(posterior, cells, prob=prob)
+        full = content.conversion or conversion_table(posterior, prob=prob)
         conversion = _without(full, content.hidden_settings)
     if content.audience == "director":
         verdict, question = director_verdict(content), plain.asked()

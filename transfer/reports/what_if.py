@@ -52,7 +52,7 @@ def _mix_rows(table: pd.DataFrame) -> list[list[str]]:
 
 
 def _players(content: ReportContent) -> list[tuple[str, list[tuple[str, str, str]]]]:
-    estimates = player_estimates(content.posterior, content.cells, content.prob)
+    estimates = player_estimates(content.posterior, content.prob)
     several = estimates[["program", "season"]].drop_duplicates().shape[0] > 1
     found = []
     for unit, rows in estimates.groupby("unit", sort=True):

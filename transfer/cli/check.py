@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import click
@@ -11,19 +12,17 @@ from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
 
-_SHOWN = ("severity", "file", "sheet", "row", "column", "value", "rule", "next_step")
-
 
 @click.command("check")
 @shared_options("records", "json")
 @click.pass_context
 def command(context: click.Context, **given: Any) -> None:
-    """Check the record files and list every problem of all of them.
+    """Check the record files and tell every cause of a problem in all of them.
 
-    Exit code 2 when there is an error; warnings and notes alone pass.
+    A cause has one line: its first rows, how many more there are, and what to do. With --json each
+    problem stands by itself as well. Exit code 2 when there is an error; warnings and notes alone
+    pass.
     """
-    import pandas as pd
-
     from transfer.errors import RecordsError
     from transfer.terminal.inputs import read_inputs
     from transfer.terminal.options import resolve
@@ -35,27 +34,37 @@ def command(context: click.Context, **given: Any) -> None:
         records = read_inputs(request)
     except RecordsError as error:
         if request.as_json:
-            echo_json({"passed": False, **error.to_dict()})
+            echo_json({"passed": False, **error.to_dict(), "causes": _causes(error.problems)})
         else:
             click.echo(error.message)
-            show_problems(pd.DataFrame(list(error.problems)))
+            show_problems(error.problems)
             click.echo(error.next_step)
         context.exit(error.exit_code)
     for sentence in changed_since_last_run(request, open_run(request)):
         notice(sentence)
     if request.as_json:
-        echo_json({"passed": True, **records.to_dict()})
+        told = records.to_dict()
+        echo_json({"passed": True, **told, "causes": _causes(told["problems"])})
         return
-    show_problems(records.quality)
+    show_problems(records.to_dict()["problems"])
     click.echo(f"No errors. {records.text}")
 
 
-def show_problems(problems: Any) -> None:
-    """Print problems one row each, without columns in which nothing stands."""
+def _causes(problems: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    from transfer.records.causes import by_cause
+    from transfer.records.problems import Problem
+
+    return by_cause(Problem(**problem) for problem in problems)
+
+
+def show_problems(problems: Iterable[Mapping[str, Any]]) -> None:
+    """Print one line for each cause, without columns in which nothing stands."""
+    import pandas as pd
+
+    from transfer.records.causes import cause_lines
     from transfer.terminal.screen import print_table
 
-    if len(problems):
-        problems = problems.astype({"row": "Int64"})  # a gap would turn row numbers into reals
-        shown = [c for c in _SHOWN if c in problems and problems[c].astype(str).str.len().any()]
-        print_table(problems, shown)
+    lines = pd.DataFrame(cause_lines(problems))
+    if len(lines):
+        print_table(lines, [name for name in lines if lines[name].ne("").any()])
         click.echo()

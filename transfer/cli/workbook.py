@@ -73,8 +73,6 @@ def read_command(file: Path, out: Path, replace: bool, as_json: bool) -> None:
 
     Nothing is written when the checks find an error.
     """
-    import pandas as pd
-
     from transfer.cli.check import show_problems
     from transfer.records.season import find_season, read_season
     from transfer.records.workbook_read import read_workbook, write_tables
@@ -89,7 +87,7 @@ def read_command(file: Path, out: Path, replace: bool, as_json: bool) -> None:
     if as_json:
         echo_json({"written": [path.name for path in written], **found.to_dict()})
         return
-    show_problems(pd.DataFrame([problem.to_dict() for problem in found.records.problems]))
+    show_problems(problem.to_dict() for problem in found.records.problems)
     click.echo(found.text)
     click.echo(f"Wrote {', '.join(path.name for path in written)} to {out}.")
 

@@ -44,6 +44,7 @@ class Checked:
         column: str = "",
         value: Callable[[int], object] | str = "",
         severity: Severity = "error",
+        cause: str = "",
     ) -> None:
         """Report a rule broken in rows (positions or a mask), each with its own value."""
         at = np.flatnonzero(rows) if rows.dtype == bool else rows
@@ -54,12 +55,15 @@ class Checked:
             problems.add(
                 self.raw.place, rule, next_step, row=row, column=column,
                 value=value(int(position)) if callable(value) else value, severity=severity,
+                cause=cause or rule,
             )  # fmt: skip
-        if len(at) > LISTED:
-            problems.add_rows(
-                self.raw.place, numbers[LISTED:][-1:], f"{rule} (in {len(at) - LISTED} more rows, "
-                f"{numbers[LISTED]} to {numbers[-1]})", next_step, column=column,
-                value=value(int(at[-1])) if callable(value) else value, severity=severity,
+        rest = len(at) - LISTED
+        if rest > 0:
+            problems.add(
+                self.raw.place, f"{rule} (in {rest} more rows, {numbers[LISTED]} to "
+                f"{numbers[-1]})", next_step, row=numbers[LISTED], column=column,
+                value=value(int(at[LISTED])) if callable(value) else value, severity=severity,
+                count=rest, cause=cause or rule,
             )  # fmt: skip
 
 

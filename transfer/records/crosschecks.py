@@ -75,6 +75,7 @@ def warn_unmatched(tables: dict[str, Checked], name: str, problems: Problems) ->
                 if guess
                 else "nothing to do if that is so; its players are linked to nothing",
                 problems, column=name, value=label, severity="warning",
+                cause=f"a {name} is in {here} but not in {there}",
             )  # fmt: skip
 
 
@@ -98,7 +99,8 @@ def warn_mixing(games: Checked, problems: Problems) -> None:
         inner = group_codes([games.get(n) for n in names], games.raw.n)
         first = np.full(int(outer.max(initial=-1)) + 1, -1)
         first[outer[::-1]] = inner[::-1]
-        odd = np.flatnonzero(first[outer] != inner)
+        known = (games.get(names[0]).codes >= 0) & (games.get(names[1]).codes >= 0)
+        odd = np.flatnonzero((first[outer] != inner) & known)
         _, where = np.unique(outer[odd], return_index=True)
         games.report(
             odd[np.sort(where)], f"{rule}: are two programs with equal codes mixed here?",

@@ -38,6 +38,9 @@ NAME_HEADERS = frozenset(
 _NAMED = 12
 
 
+_UNREAD = "columns are not known and are not read"
+
+
 def normal_header(header: str) -> str:
     """Lower case with underscores, as in the schema."""
     return re.sub(r"[\s\-]+", "_", header.strip().lstrip("\ufeff").lower())
@@ -69,6 +72,7 @@ def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, 
             problems.add(
                 raw.place, f"the header {name!r} stands more than once",
                 "keep one of the columns, or rename the other", row=1, column=column.header,
+                cause="a header stands more than once",
             )  # fmt: skip
         elif name in table.names:
             found[name] = column
@@ -76,10 +80,11 @@ def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, 
             unknown.append(column.header)
         seen.add(name)
     missing = _missing(found, table)
-    close = {want: nearest(want, [normal_header(u) for u in unknown]) for want in missing}
+    close = _guesses(missing, [normal_header(header) for header in unknown])
     _report_missing(raw, table, missing, close, problems)
     others = [header for header in unknown if normal_header(header) not in close.values()]
-    unguessed = [header for header in others if not _report_meant(raw, table, header, problems)]
+    free = [name for name in table.names if name not in found]
+    unguessed = [header for header in others if not _report_meant(raw, free, header, problems)]
     _report_unknown(raw, unguessed, problems)
     return found
 
@@ -93,6 +98,14 @@ def _missing(found: dict[str, RawColumn], table: Table) -> list[str]:
     return missing
 
 
+def _guesses(missing: list[str], unknown: list[str]) -> dict[str, str]:
+    """For each missing column the unknown header that may be meant; none is meant twice."""
+    guesses: dict[str, str] = {}
+    for want in missing:
+        guesses[want] = nearest(want, [name for name in unknown if name not in guesses.values()])
+    return guesses
+
+
 def _report_missing(
     raw: RawTable, table: Table, missing: list[str], close: dict[str, str], problems: Problems
 ) -> None:
@@ -100,15 +113,17 @@ def _report_missing(
     for want in missing:
         guess = close[want]
         step = f"rename {guess!r} to {want!r}" if guess else f"add the column {want!r}"
-        if table.column(want).required == "counts" and not guess:
+        counts = [c.name for c in table.columns if c.required == "counts"]
+        if want in counts and not guess and missing[-len(counts) :] == counts:
             step += ", or chart one row per attempt with a column 'made'"
         problems.add(
-            raw.place, f"the column {want!r} is missing", step, row=1, column=want, value=present
-        )
+            raw.place, f"the column {want!r} is missing", step, row=1, column=want, value=present,
+            cause="a column that is needed is missing",
+        )  # fmt: skip
 
 
-def _report_meant(raw: RawTable, table: Table, header: str, problems: Problems) -> bool:
-    """Report an unknown column that holds names or is spelt like a known one; whether it is."""
+def _report_meant(raw: RawTable, free: list[str], header: str, problems: Problems) -> bool:
+    """Report an unknown column that holds names or is spelt like a free one; whether it is."""
     name = normal_header(header)
     if name in NAME_HEADERS:
         problems.add(
@@ -117,7 +132,7 @@ def _report_meant(raw: RawTable, table: Table, header: str, problems: Problems) 
             severity="warning",
         )  # fmt: skip
         return True
-    guess = nearest(name, table.names) if name else ""
+    guess = nearest(name, free) if name else ""
     if guess:
         problems.add(
             raw.place, "the column is not known and is not read",
@@ -132,10 +147,11 @@ def _report_unknown(raw: RawTable, headers: list[str], problems: Problems) -> No
     for header in named:
         problems.add(
             raw.place, "the column is not known and is not read", "nothing, if it is not needed",
-            row=1, column=header, severity="note",
+            row=1, column=header, severity="note", cause=_UNREAD,
         )  # fmt: skip
     if len(named) < len(headers):
         problems.add(
             raw.place, f"{len(headers) - len(named):,} more columns are not known and are not read",
             "nothing, if they are not needed", row=1, column=headers[len(named)], severity="note",
+            count=len(headers) - len(named), cause=_UNREAD,
         )  # fmt: skip

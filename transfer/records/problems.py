@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import Literal
 
 import pandas as pd
@@ -47,6 +47,10 @@ class Problem:
         What the person can do.
     severity : {"error", "warning", "note"}
         Only errors refuse the records.
+    count : int
+        How many places this entry stands for; above 1 it sums up those not listed one by one.
+    cause : str
+        What problems of one cause share, as a sentence: the rule without the value or row.
     """
 
     file: str
@@ -57,6 +61,8 @@ class Problem:
     rule: str
     next_step: str
     severity: Severity = "error"
+    count: int = 1
+    cause: str = ""
 
     def to_dict(self) -> dict[str, object]:
         """Return plain values."""
@@ -79,10 +85,15 @@ class Problems:
         column: str = "",
         value: object = "",
         severity: Severity = "error",
+        count: int = 1,
+        cause: str = "",
     ) -> None:
-        """Note one problem; `place` is (file, sheet)."""
-        text = _short(value)
-        self.found.append(Problem(*place, row, column, text, rule, next_step, severity))
+        """Note one problem; `place` is (file, sheet), `cause` the rule unless it is given."""
+        self.found.append(
+            Problem(
+                *place, row, column, _short(value), rule, next_step, severity, count, cause or rule
+            )
+        )
 
     def add_rows(
         self,
@@ -94,21 +105,22 @@ class Problems:
         column: str = "",
         value: object = "",
         severity: Severity = "error",
+        cause: str = "",
     ) -> None:
         """Note the same problem for many rows: the first ones by row, the rest summed up."""
+        cause = cause or rule
         for row in rows[:LISTED]:
-            self.add(place, rule, next_step, row=row, column=column, value=value, severity=severity)
+            self.add(
+                place, rule, next_step, row=row, column=column, value=value, severity=severity,
+                cause=cause,
+            )  # fmt: skip
         rest = rows[LISTED:]
         if len(rest):
             self.add(
-                place,
-                f"{rule} (the same in {len(rest)} more rows, {rest[0]} to {rest[-1]})",
-                next_step,
-                row=rest[0],
-                column=column,
-                value=value,
-                severity=severity,
-            )
+                place, f"{rule} (the same in {len(rest)} more rows, {rest[0]} to {rest[-1]})",
+                next_step, row=rest[0], column=column, value=value, severity=severity,
+                count=len(rest), cause=cause,
+            )  # fmt: skip
 
     @property
     def errors(self) -> list[Problem]:
@@ -136,12 +148,13 @@ class Problems:
         if not errors:
             return
         files = sorted({p.file for p in errors})
+        total = sum(p.count for p in errors)
         raise RecordsError(
-            f"{len(errors)} {'problem' if len(errors) == 1 else 'problems'} in "
+            f"{total:,} {'problem' if total == 1 else 'problems'} in "
             f"{len(files)} {'file' if len(files) == 1 else 'files'}: {', '.join(files)}",
             tuple(p.to_dict() for p in self.sorted()),
             rule="records are read whole or not at all",
-            next_step="mend the listed rows and read again; nothing was written",
+            next_step="mend what is listed, then read again; nothing was written",
         )
 
 
@@ -176,9 +189,10 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns file, sheet, row (nullable integer), column, value, rule, next_step, severity.
+        Columns file, sheet, row (nullable integer), column, value, rule, next_step, severity,
+        count, cause; see `Problem`.
     """
-    columns = ["file", "sheet", "row", "column", "value", "rule", "next_step", "severity"]
+    columns = [part.name for part in fields(Problem)]
     table = pd.DataFrame([p.to_dict() for p in problems], columns=columns)
     table["row"] = table["row"].astype("Int64")
     return table

@@ -11,13 +11,10 @@ from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
 from transfer.records.schema import Table
-from transfer.records.values import is_name_like, masked, parse_column
+from transfer.records.values import PEOPLE, is_name_like, masked, parse_column
 
 __all__ = ["check_counts", "check_dates", "check_duplicates", "check_table", "fill_from_drills",
            "is_attempt_form"]  # fmt: skip
-
-#: Columns of people's codes; values that look like names are warned about.
-_PEOPLE = ("player", "defender", "charter")
 
 
 def is_attempt_form(c: Checked) -> bool:
@@ -49,7 +46,9 @@ def check_table(raw: RawTable, table: Table, problems: Problems) -> Checked:
     if raw.n == 0:
         problems.add(
             raw.place, "the table has a header and no rows (empty file)",
-            "fill in the table, or leave the file out",
+            "fill in the table" + (
+                ", or leave the file out" if table.name in ("roster", "drills") else ""
+            ),
         )  # fmt: skip
     _check_form(c, problems)
     for column in table.columns:
@@ -73,30 +72,37 @@ def _check_blank(c: Checked, name: str, problems: Problems) -> None:
     parsed = c.columns[name]
     c.report(
         (parsed.codes < 0) & ~parsed.bad, f"{name} is needed in every row",
-        f"fill in {name}", problems, column=name,
+        "fill in the cell, or delete the row if it is a total or a heading", problems, column=name,
+        cause="a cell that every row needs is blank",
     )  # fmt: skip
 
 
 def _warn_names(c: Checked, problems: Problems) -> None:
     """Warn when codes look like names, without repeating the names."""
-    for name in _PEOPLE:
-        texts = [str(v) for v in c.get(name).values]
-        people = [t for t in texts if is_name_like(t)]
+    for name in PEOPLE:
+        parsed = c.get(name)
+        texts = [str(v) for v in parsed.values]
+        people = [k for k, text in enumerate(texts) if is_name_like(text)]
         if people:
+            rows = np.flatnonzero(np.isin(parsed.codes, people))
             problems.add(
                 c.raw.place, f"{len(people)} values of {name} look like names of people",
-                "use codes such as P01, and keep the key to the codes in another place", row=1,
-                column=name, value=masked(people[0]), severity="warning",
+                "use codes such as P01, and keep the key to the codes in another place",
+                row=c.raw.row_numbers(rows[:1])[0], column=name, value=masked(texts[people[0]]),
+                severity="warning", count=len(rows),
             )  # fmt: skip
         folded: dict[str, str] = {}
-        for text in texts:
+        for k, text in enumerate(texts):
             other = folded.setdefault(text.casefold(), text)
             if other != text:
+                rows = np.flatnonzero(parsed.codes == k)
+                pair = masked(text) if is_name_like(text) else f"{masked(other)}, {masked(text)}"
                 problems.add(
-                    c.raw.place, f"two codes differ by upper and lower case only: "
-                    f"{masked(other)}, {masked(text)}",
-                    "spell one player one way; they count as two", row=1, column=name,
-                    value=masked(text), severity="warning",
+                    c.raw.place, f"two codes differ by upper and lower case only: {pair}",
+                    "spell one player one way; they count as two",
+                    row=c.raw.row_numbers(rows[:1])[0], column=name, value=masked(text),
+                    severity="warning", count=len(rows),
+                    cause="two codes differ by upper and lower case only",
                 )  # fmt: skip
 
 
@@ -139,8 +145,9 @@ def fill_from_drills(c: Checked, drills: Checked | None, problems: Problems) -> 
         c.report(
             (parsed.codes < 0) & ~parsed.bad,
             f"{column.name} is needed in every row, or as the drill's default",
-            f"fill in {column.name}, or give the drill its default in the drills table", problems,
-            column=column.name, value=lambda i: f"drill {labels[i]}",
+            "fill in the cell, or give the drill its default in the drills table", problems,
+            column=column.name, value=lambda i: f"drill {labels[i]}" if labels[i] else "",
+            cause="a cell that every row or its drill needs is blank",
         )  # fmt: skip
 
 
@@ -238,8 +245,10 @@ def check_duplicates(c: Checked, problems: Problems) -> None:
             return
         keys.append(c.get("attempt"))
         judged = c.get("attempt").codes >= 0
-    for name in c.table.key:  # an unread key cell was reported already
+    for name in c.table.key:  # an unread or lacking key cell was reported already
         judged &= ~c.get(name).bad
+        if c.has(name) and c.table.column(name).required in ("yes", "or_drill"):
+            judged &= c.get(name).codes >= 0
     group = group_codes(keys, c.raw.n)
     first = np.full(int(group.max(initial=-1)) + 1, -1)
     at = np.flatnonzero(judged)
@@ -254,10 +263,14 @@ def check_duplicates(c: Checked, problems: Problems) -> None:
 
 
 def _duplicate_step(c: Checked) -> str:
-    if c.table.name == "roster":
-        return "delete one row; if two programs use the same code, add the column program"
-    if c.table.name == "drills":
-        return "keep one row per drill; if programs name drills alike, add the column program"
+    if c.table.name in ("roster", "drills"):
+        step = "keep one of the rows"
+        if not c.has("program"):
+            what = "use the same code" if c.table.name == "roster" else "name drills alike"
+            step += f"; if two programs {what}, add the column program"
+        return step
+    if is_attempt_form(c):
+        return "delete the row, or correct the number of the attempt"
     step = "delete the row, or add its counts to the first one"
     if c.table.name == "practice":
         step += "; number several sets in the column set; mark a second charting second_chart=yes"

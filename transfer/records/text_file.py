@@ -15,7 +15,7 @@ from collections.abc import Callable
 import numpy as np
 
 from transfer.records.problems import Problems
-from transfer.records.raw import RawColumn, RawTable, drop_blank_rows, encode_cells
+from transfer.records.raw import REPORTED, RawColumn, RawTable, drop_blank_rows, encode_cells
 
 __all__ = ["from_text", "header_of", "separator_of"]
 
@@ -144,18 +144,22 @@ def _slow(
         )
         return None
     width = len(headers)
+    padded = []
     for line, cells in rows:
         extra = [cell for cell in cells[width:] if cell.strip()]
-        if extra or len(cells) < width:
+        if not extra and len(cells) >= width:
+            padded.append(cells[:width])
+        else:
+            padded.append([REPORTED] * width)  # which cell is which cannot be told
             problems.add(
                 place,
                 f"the row has {len(cells)} cells, the header {width}",
                 "give every row as many separators as the header; put text that holds the "
                 "separator in quotation marks",
                 row=line,
-                value=separator.join(cells),
+                value=f"{len(cells)} cells",
+                cause=f"every row has as many cells as the header ({width})",
             )
-    padded = [(cells + [""] * width)[:width] for _, cells in rows]
     columns = [
         encode_cells(header, [row[i] for row in padded], frozenset())
         for i, header in enumerate(headers)

@@ -14,13 +14,19 @@ from transfer.records.problems import Problems, nearest
 from transfer.records.raw import REPORTED, RawColumn, RawTable
 from transfer.records.schema import Column
 
-__all__ = ["BLANKS", "Parsed", "is_name_like", "masked", "parse_column"]
+__all__ = ["BLANKS", "PEOPLE", "Parsed", "is_name_like", "masked", "parse_column"]
 
 #: Texts that mean "nothing charted" (lower case). "none" is not among them: it is a contest.
 BLANKS = frozenset({"", "na", "n/a", "#n/a", "nan", "null", "<na>", "nat"})
 
 #: Different refused texts of one column listed one by one before the rest is summed up.
 _DISTINCT = 100
+
+#: Longest code that problems repeat, characters: three with two slashes fit into one value.
+_LONGEST_SHOWN = 19
+
+#: Columns of people's codes.
+PEOPLE = ("player", "defender", "charter")
 
 #: A year outside is a slip of the pen, not a season.
 _YEARS = (1900, 2100)
@@ -36,11 +42,12 @@ _FALSE = frozenset({"0", "false", "no", "0.0", "n", "f"})
 
 
 class RefusedError(Exception):
-    """A text that breaks its column's rule: (rule, next step)."""
+    """A text that breaks its column's rule; `cause` is the rule without the value."""
 
-    def __init__(self, rule: str, next_step: str) -> None:
+    def __init__(self, rule: str, next_step: str, cause: str = "") -> None:
         self.rule = rule
         self.next_step = next_step
+        self.cause = cause or rule
         super().__init__(rule)
 
 
@@ -97,6 +104,7 @@ def _date(text: str, column: Column) -> datetime.date:
         raise RefusedError(
             f"there is no such day: year {year}, month {month}, day {day}",
             "check the order year-month-day and the day of the month",
+            "there is no such day",
         ) from None
     if not _YEARS[0] <= year <= _YEARS[1]:
         raise RefusedError(f"a date lies between {_YEARS[0]} and {_YEARS[1]}", "correct the year")
@@ -117,12 +125,22 @@ def _count(text: str, column: Column) -> int:
 
 def _number(text: str, column: Column) -> float:
     if not _NUMBER.fullmatch(text):
-        comma = re.fullmatch(r"[+-]?\d+,\d+", text)
         raise RefusedError(
-            "a number is written in digits with a decimal point",
-            f"write {text.replace(',', '.')}" if comma else "write the number without unit or word",
+            "a number is written in digits with a decimal point", _number_step(text, column)
         )
     return _limited(float(text), column)
+
+
+def _number_step(text: str, column: Column) -> str:
+    """Advise the decimal point where a comma was meant as one, as far as the limits tell."""
+    if re.fullmatch(r"[+-]?\d+,\d+", text):
+        pointed = text.replace(",", ".")
+        try:
+            _limited(float(pointed), column)
+        except RefusedError:
+            return "write a decimal point, and no separator between thousands"
+        return f"write {pointed}"
+    return "write the number without unit or word"
 
 
 def _limited(number: float, column: Column) -> float:
@@ -141,9 +159,11 @@ def _level(text: str, column: Column) -> str:
     if wanted in column.levels:
         return wanted
     guess = nearest(text, column.levels)
+    # Slips of the pen keep the first letter; "tight" is not meant for "light".
+    meant = guess and (guess[0] == wanted[0] or wanted[0].isdigit())
     raise RefusedError(
         f"{column.name} is one of {', '.join(column.levels)}",
-        f"did you mean {guess!r}?" if guess else "use one of the levels",
+        f"did you mean {guess!r}?" if meant else "use one of the levels",
     )
 
 
@@ -179,22 +199,18 @@ _PARSERS: dict[str, Callable[[str, Column], object]] = {
 
 
 def is_name_like(text: str) -> bool:
-    """Whether a text looks like a person's first and last name rather than a code.
-
-    Parameters
-    ----------
-    text : str
-        A cell of a column of codes.
-    """
+    """Whether a cell looks like a person's first and last name rather than a code."""
     words = text.replace(",", " ").split()
     return bool(_NAME.fullmatch(text)) and all(w[:1].isupper() for w in words)
 
 
 def masked(text: str) -> str:
-    """A code as it is; a name as its initials, so that problem lists repeat no names."""
-    if not is_name_like(text):
-        return text
-    return " ".join(f"{word[0]}…" for word in text.replace(",", "").split())
+    """A code whole, or nothing of it: names and cells too long for a code are not repeated."""
+    if any(is_name_like(part.strip()) for part in re.split(r"[/\n;]", text)):
+        return "(a name, not shown)"
+    if len(text) > _LONGEST_SHOWN:
+        return f"({len(text):,} characters, not shown)"
+    return text
 
 
 def parse_column(raw: RawTable, column: Column, cells: RawColumn, problems: Problems) -> Parsed:
@@ -252,22 +268,27 @@ def _report_refusals(
         return np.zeros(len(cells.codes), dtype=bool)
     order = np.argsort(cells.codes, kind="stable")
     ranked = cells.codes[order]
-    told = [(k, error) for k, error in refusals.items() if error is not None]
-    for k, error in told[:_DISTINCT]:
-        at = order[np.searchsorted(ranked, k) : np.searchsorted(ranked, k, side="right")]
-        problems.add_rows(
-            raw.place, raw.row_numbers(at), error.rule, error.next_step,
-            column=column.name, value=cells.values[k],
-        )  # fmt: skip
-    rest = [k for k, _ in told[_DISTINCT:]]
-    if rest:
-        at = np.flatnonzero(np.isin(cells.codes, rest))
-        first, last = raw.row_numbers(at[[0, -1]])
-        problems.add(
-            raw.place, f"{len(rest)} more different values of {column.name} were refused, in "
-            f"{len(at)} rows, {first} to {last}", "mend the listed ones, then read again",
-            row=first, column=column.name, value=cells.values[rest[0]],
-        )  # fmt: skip
+    by_cause: dict[str, list[tuple[int, RefusedError]]] = {}
+    for k, error in refusals.items():
+        if error is not None:
+            by_cause.setdefault(error.cause, []).append((k, error))
+    shown: Callable[[str], str] = masked if column.name in PEOPLE else str
+    for cause, told in by_cause.items():
+        for k, error in told[:_DISTINCT]:
+            at = order[np.searchsorted(ranked, k) : np.searchsorted(ranked, k, side="right")]
+            problems.add_rows(
+                raw.place, raw.row_numbers(at), error.rule, error.next_step,
+                column=column.name, value=shown(cells.values[k]), cause=cause,
+            )  # fmt: skip
+        rest = [k for k, _ in told[_DISTINCT:]]
+        if rest:
+            at = np.flatnonzero(np.isin(cells.codes, rest))
+            first, last = raw.row_numbers(at[[0, -1]])
+            problems.add(
+                raw.place, f"{len(rest)} more different values of {column.name} were refused, in "
+                f"{len(at)} rows, {first} to {last}", told[_DISTINCT][1].next_step, row=first,
+                column=column.name, value=shown(cells.values[rest[0]]), count=len(at), cause=cause,
+            )  # fmt: skip
     return np.isin(cells.codes, list(refusals))
 
 

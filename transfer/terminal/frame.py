@@ -29,17 +29,14 @@ def report_error(error: TransferError, as_json: bool) -> None:
         return
     click.echo(f"transfer: {error}", err=True)
     if isinstance(error, RecordsError):
-        for problem in error.problems:
-            place = ", ".join(
-                f"{key} {problem[key]}"
-                for key in ("file", "sheet", "row", "column")
-                if problem.get(key) not in (None, "")
-            )
-            click.echo(
-                f"  {place}: value {problem.get('value')!r} - {problem.get('rule')}; "
-                f"{problem.get('next_step')}",
-                err=True,
-            )
+        from transfer.records.causes import cause_lines
+
+        for line in cause_lines(error.problems):
+            rows = "row" if line["rows"].isdigit() else "rows"
+            labels = {"file": "file", "sheet": "sheet", "rows": rows, "column": "column"}
+            place = ", ".join(f"{labels[key]} {line[key]}" for key in labels if line[key])
+            value = f"value {line['value']} - " if line["value"] else ""
+            click.echo(f"  {place}: {value}{line['rule']}; {line['next_step']}", err=True)
 
 
 def run_guarded(group: click.Group, arguments: list[str] | None) -> Any:

@@ -1,11 +1,10 @@
-"""Rows to cells out of core: 100 million rows in Parquet, 10 million in CSV, one week added.
+"""Records to cells: a season of 25 million attempts as counted rows, read, checked and counted.
 
-    python tests/benchmarks/data_path.py [OUT] [--parquet 100] [--csv 10] [--cores 2]
+    python tests/benchmarks/data_path.py [OUT] [--attempts 25] [--cores 2] [--repeats 3]
 
-with millions of rows. The figures are printed, and written to OUT. The files are made in a
-temporary folder and removed. Making and every reading run in a process of their own, so that the
-peak memory of a step is that of its reading alone; the load beside a step is the machine's when the
-step began.
+with millions of attempts, ten to a row. The figures are printed, and written to OUT. The file lies
+in a temporary folder. Making it and each reading run in a process of their own, so that the peak
+memory is that of reading alone; the load beside a reading is the machine's when it began.
 """
 
 from __future__ import annotations
@@ -26,74 +25,64 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).resolve().parent)]
 
 from measure import SEED, Clock, machine, peak_memory  # noqa: E402
 
-PROGRAMS, PLAYERS, WEEKS = 350, 14, 26
+PROGRAMS, PLAYERS, DAYS = 350, 14, 156
+DRILLS = ("air", "form", "pad", "close", "chase", "rim")
+CONTESTS = ("none", "none", "none", "light", "trailing", "front")
 
 
-def week_table(week: int, rows: int) -> Any:
-    """One week of single attempts of 350 programs as an Arrow table, minutes charted."""
+def write_season(path: Path, rows: int) -> None:
+    """Counted rows of different program, player, day and drill, ten attempts each on average."""
     import pyarrow as pa
+    import pyarrow.csv as pc
 
-    rng = np.random.default_rng([SEED, week])
-    program = np.sort(rng.integers(0, PROGRAMS, rows))
-    player, drill = rng.integers(0, PLAYERS, rows), rng.integers(0, 6, rows)
-    day = rng.integers(0, 6, rows)
-    contests = ["none", "light", "none", "trailing", "front", "front_and_trailing"]
+    rng = np.random.default_rng(SEED)
+    key = np.sort(rng.choice(DAYS * PROGRAMS * PLAYERS * len(DRILLS), rows, replace=False))
+    key, drill = np.divmod(key, len(DRILLS))
+    key, player = np.divmod(key, PLAYERS)
+    day, program = np.divmod(key, PROGRAMS)
+    attempts = rng.integers(5, 16, rows)
 
     def words(codes: np.ndarray, labels: list[str]) -> Any:
-        return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int32)), pa.array(labels))
+        return pa.array(labels).take(pa.array(codes))
 
-    first = np.datetime64("2025-10-06") + np.timedelta64(7 * week, "D")
-    return pa.table(
+    days = np.datetime64("2025-10-06") + np.arange(DAYS)
+    table = pa.table(
         {
-            "date": pa.array(first + day.astype("timedelta64[D]")),
-            "session": words(np.zeros(rows), ["1"]),
-            "program": words(program, [f"T{g:03d}" for g in range(PROGRAMS)]),
-            "season": words(np.zeros(rows), ["2025-26"]),
-            "player": words(player, [f"P{p:02d}" for p in range(PLAYERS)]),
-            "drill": words(drill, [f"drill_{d}" for d in range(6)]),
+            "date": words(day, [str(d) for d in days]),
+            "session": words(np.zeros(rows, dtype=int), ["1"]),
+            "program": words(program, [f"T{number:03d}" for number in range(PROGRAMS)]),
+            "season": words(np.zeros(rows, dtype=int), ["2025-26"]),
+            "player": words(player, [f"P{number:02d}" for number in range(PLAYERS)]),
+            "drill": words(drill, list(DRILLS)),
             "mode": words((drill >= 3).astype(int), ["rep", "live"]),
-            "contest": words(drill, contests),
-            "made": pa.array((rng.random(rows) < 0.45).astype(np.int8)),
+            "contest": words(drill, list(CONTESTS)),
+            "attempts": pa.array(attempts),
+            "makes": pa.array(rng.binomial(attempts, 0.45)),
             "minutes": pa.array(4.0 + drill),
         }
     )
+    pc.write_csv(table, path, pc.WriteOptions(quoting_style="none"))
 
 
-def write_weeks(folder: Path, rows: int, ending: str) -> None:
-    """Write 26 files of one week each."""
-    import pyarrow.csv as pc
-    import pyarrow.parquet as pq
+def read(path: Path) -> dict[str, Any]:
+    """Read and check the file and count its cells in this process."""
+    from transfer.records.cells import build_cells
+    from transfer.records.reading import read_records
 
-    for week in range(WEEKS):
-        table = week_table(week, rows // WEEKS)
-        path = folder / f"week-{week:02d}.{ending}"
-        if ending == "csv":
-            plain = table.schema
-            for i, field in enumerate(plain):
-                if str(field.type).startswith("dictionary"):
-                    plain = plain.set(i, field.with_type(field.type.value_type))
-            pc.write_csv(table.cast(plain), path)
-        else:
-            pq.write_table(table, path)
-
-
-def count(folder: Path, cache: Path, ending: str, weeks: int) -> dict[str, Any]:
-    """Count the first weeks in this process."""
-    from transfer.records.bulk import bulk_cells
-
-    files = sorted(folder.glob(f"*.{ending}"))[:weeks]
     load = round(os.getloadavg()[0], 1)
     with Clock() as clock:
-        found = bulk_cells(files, cache=cache)
+        records = read_records(path)
+    with Clock() as counting:
+        cells = build_cells(records)
     return {
-        "rows": int(found.table["rows"].sum()),
-        "read_now": int((~found.table["from_cache"]).sum()),
-        "cells": len(found.cells.table),
-        "attempts": int(found.cells.table["n"].sum()),
-        "data_hash": found.cells.data_hash,
+        "rows": records.sources[0]["rows"],
+        "attempts": int(cells.table["n"].sum()),
+        "cells": len(cells.table),
+        "data_hash": cells.data_hash,
         "load": load,
         "wall_s": clock.wall,
         "cpu_s": clock.cpu,
+        "cells_wall_s": counting.wall,
         "memory_mb": peak_memory(),
     }
 
@@ -105,47 +94,34 @@ def in_a_process(cores: int, *words: object) -> dict[str, Any]:
     return dict(json.loads(done.stdout.splitlines()[-1]))
 
 
-def step(cores: str, what: str, folder: str, *words: str) -> dict[str, Any]:
+def step(cores: str, what: str, file: str, rows: str = "0") -> dict[str, Any]:
     """Do what `in_a_process` asked for."""
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: int(cores)])
-    if what == "make":
-        write_weeks(Path(folder), int(words[0]), words[1])
-        files = list(Path(folder).iterdir())
-        return {"files": len(files), "megabytes": sum(f.stat().st_size for f in files) / 1e6}
-    cache, ending, weeks = words
-    return count(Path(folder), Path(cache), ending, int(weeks))
+    if what == "read":
+        return read(Path(file))
+    write_season(Path(file), int(rows))
+    return {"megabytes": Path(file).stat().st_size / 1e6}
 
 
 def main() -> None:
-    """Make the files, count all, all but the last week, and then the last; tell the figures."""
+    """Make the file, read it so many times, tell the figures."""
     if sys.argv[1:2] == ["--step"]:
         print(json.dumps(step(*sys.argv[2:])))
         return
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path, nargs="?")
-    parser.add_argument("--parquet", type=float, default=100.0, help="millions of rows")
-    parser.add_argument("--csv", type=float, default=10.0, help="millions of rows")
+    parser.add_argument("--attempts", type=float, default=25.0, help="millions")
     parser.add_argument("--cores", type=int, default=2)
+    parser.add_argument("--repeats", type=int, default=3)
     args = parser.parse_args()
-    result: dict[str, Any] = {"machine": machine(), "cores_used": args.cores}
-    for ending, millions in (("parquet", args.parquet), ("csv", args.csv)):
-        if not millions:
-            continue
-        with tempfile.TemporaryDirectory() as name:
-            folder = Path(name)
-            made = in_a_process(args.cores, "make", folder, int(millions * 1e6), ending)
-            steps = {
-                title: in_a_process(args.cores, "count", folder, folder / cache, ending, weeks)
-                for title, cache, weeks in (
-                    ("all weeks, nothing cached", "a", WEEKS),
-                    ("all but the last week", "b", WEEKS - 1),
-                    ("the last week added", "b", WEEKS),
-                )
-            }
-        result[ending] = {"megabytes": made["megabytes"], "steps": steps}
-        if args.out is not None:
-            args.out.write_text(json.dumps(result, indent=1))
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "practice.csv"
+        made = in_a_process(args.cores, "make", file, int(args.attempts * 1e5))
+        found = [in_a_process(args.cores, "read", file) for _ in range(args.repeats)]
+    result = {"machine": machine(), "cores_used": args.cores, **made, "readings": found}
+    if args.out is not None:
+        args.out.write_text(json.dumps(result, indent=1))
     print(json.dumps(result, indent=1))
 
 

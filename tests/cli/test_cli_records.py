@@ -164,3 +164,13 @@ def test_a_problem_of_the_whole_file_is_shown_beside_those_of_rows(files, run, s
     assert "blank program was taken as 'A'" in out
     assert ("occurs once" in out) is spoiled
     assert ".000" not in out
+
+
+def test_signs_that_move_the_cursor_are_shown_as_escapes(files, run):
+    games = files["games"].read_text(encoding="utf-8")
+    spoiled = re.sub(r"(G01,P01,)\d+,", "\\g<1>3\x1b[2J\u202e\x85,", games)
+    files["games"].write_text(spoiled, encoding="utf-8")
+    code, out, _ = run("check", "--practice", files["practice"], "--games", files["games"])
+    assert code == 2
+    assert r"3\x1b[2J\u202e\x85" in out
+    assert "\x1b" not in out

@@ -1,6 +1,7 @@
-"""Many mangled inputs into every reader; the table goes to ``reports/studies/fuzz.md``.
+"""Many mangled inputs into every reader and into ``transfer check``; the table is committed.
 
-    python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --out reports/studies/fuzz.md
+    python tests/hostile/fuzz_study.py --inputs 100000 --commands 24000 \
+        --seed 20261125 --out reports/studies/fuzz.md
 
 With ``--guided SECONDS`` the text readers are also driven by a coverage-guided fuzzer, where the
 optional package atheris is installed; where it is not, the page says so. Anything but an answer or
@@ -33,19 +34,24 @@ import click
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
-from readers import Target, meets, targets  # noqa: E402
+from readers import Target, checked, meets, targets  # noqa: E402
 
 from transfer.files import write_text  # noqa: E402
 from transfer.provenance import package_versions  # noqa: E402
 
 #: Inputs in a thousand by reader: cheap readers take more.
 WEIGHTS = {
-    "CSV, practice": 40, "CSV, games": 40, "CSV, roster": 20, "CSV, drills": 20, "Parquet": 80,
-    "xlsx": 30, "xlsx, bent inside": 12, "bulk CSV": 6, "bulk Parquet": 6, "plan.json": 60,
+    "CSV, practice": 46, "CSV, games": 46, "CSV, roster": 20, "CSV, drills": 20, "Parquet": 80,
+    "xlsx": 30, "xlsx, bent inside": 12, "plan.json": 60,
     "assignments": 20, "roster of a trial": 15, "roster of a session": 80, "saved fit": 8,
     "saved forecast": 120, "counts of an earlier run": 5, "transfer.toml": 144,
     "priors file": 150, "run manifest": 60, "manifest of an earlier run": 10,
     "key of pseudonyms": 74,
+}  # fmt: skip
+#: The command line on record files, inputs in a hundred; each is checked as text and as JSON.
+COMMANDS = {
+    "check, practice": 30, "check, games": 30, "check, roster": 12, "check, drills": 12,
+    "check, Parquet": 12, "check, xlsx bent inside": 4,
 }  # fmt: skip
 #: A reader that takes longer has failed (seconds; no good file here takes one).
 PATIENCE = 60
@@ -103,13 +109,15 @@ def share_of(name: str, count: int, seed: int) -> dict[str, object]:
     faulthandler.enable()
     started = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        found = fuzz(name, targets(Path(folder))[name], count, seed, Path(folder))
+        known = checked if name in COMMANDS else targets
+        found = fuzz(name, known(Path(folder))[name], count, seed, Path(folder))
     return {**found, "seed": seed, "seconds": round(time.monotonic() - started)}
 
 
-def all_readers(inputs: int, seed: int, jobs: int, log: Path | None) -> list[dict[str, object]]:
-    """Rows of all readers in their order, those in the log taken from there."""
-    counts = {name: round(inputs * weight / 1000) for name, weight in WEIGHTS.items()}
+def all_rows(
+    counts: dict[str, int], seed: int, jobs: int, log: Path | None
+) -> list[dict[str, object]]:
+    """Rows of the readers in their order, those in the log taken from there."""
     lines = log.read_text("utf-8").splitlines() if log is not None and log.exists() else []
     kept = [json.loads(line) for line in lines]
     rows = {
@@ -129,37 +137,47 @@ def all_readers(inputs: int, seed: int, jobs: int, log: Path | None) -> list[dic
             if log is not None:
                 with log.open("a", encoding="utf-8") as stream:
                     stream.write(json.dumps(row) + "\n")
-    return [rows[name] for name in WEIGHTS]
+    return [rows[name] for name in counts]
 
 
 @click.command()
 @click.option("--inputs", default=100_000)
+@click.option("--commands", default=24_000, help="Inputs of `transfer check`.")
 @click.option("--seed", default=20261125)
 @click.option("--guided", "guided_seconds", default=0)
 @click.option("--jobs", default=1, help="Processes.")
 @click.option("--log", type=click.Path(path_type=Path), help="Keeps finished readers.")
 @click.option("--out", type=click.Path(path_type=Path), required=True)
 def main(
-    inputs: int, seed: int, guided_seconds: int, jobs: int, log: Path | None, out: Path
+    inputs: int,
+    commands: int,
+    seed: int,
+    guided_seconds: int,
+    jobs: int,
+    log: Path | None,
+    out: Path,
 ) -> None:
-    """Fuzz every reader and write the table."""
-    rows = all_readers(inputs, seed, jobs, log)
+    """Fuzz every reader and the command, and write the table."""
+    counts = {name: round(inputs * weight / 1000) for name, weight in WEIGHTS.items()}
+    counts |= {name: round(commands * weight / 100) for name, weight in COMMANDS.items()}
+    rows = all_rows({name: n for name, n in counts.items() if n}, seed, jobs, log)
     crashes = [text for row in rows for text in row["crashes"]]
     total = sum(row["inputs"] for row in rows)
     versions = package_versions()
     lines = [
-        "# Mangled input into every reader",
+        "# Mangled input into every reader and into `transfer check`",
         "",
-        f"`python tests/hostile/fuzz_study.py --inputs {inputs} --seed {seed} "
-        f"--guided {guided_seconds}`, {dt.datetime.now(dt.UTC):%Y-%m-%d}, "
+        f"`python tests/hostile/fuzz_study.py --inputs {inputs} --commands {commands} "
+        f"--seed {seed} --guided {guided_seconds}`, {dt.datetime.now(dt.UTC):%Y-%m-%d}, "
         f"{sum(row['seconds'] for row in rows)} s in all readers together, on a machine with other "
         f"work, Python {platform.python_version()}, "
         f"pandas {versions['pandas']}, numpy {versions['numpy']}.",
         "",
         "A good file is mangled: bits and bytes changed, pieces cut, doubled or moved, splinters "
         "that readers stumble over put in; wrong values in well-formed JSON and in cells of CSV; "
-        "in `xlsx, bent inside` one part of the zipped workbook is bent and packed again. `bulk` "
-        "is the batchwise reading of large files. Right is an answer, or a refusal of "
+        "in `xlsx, bent inside` one part of the zipped workbook is bent and packed again. "
+        "Rows named `check` run the command `transfer check` twice on each input, as text and as "
+        "JSON, and compare the two. Right is an answer, or a refusal of "
         f"the package's own with a rule or a next step, within {PATIENCE} s; anything else is a "
         "crash, and a crash fails the run.",
         "",

@@ -8,6 +8,7 @@ coverage-guided fuzzer share them.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import io
 import json
@@ -22,12 +23,12 @@ import openpyxl
 import pandas as pd
 from invented import invented_cells, invented_posterior
 
+from transfer.cli import main
 from transfer.cli.verify import verify_run
-from transfer.errors import TransferError
+from transfer.errors import RecordsError, TransferError
 from transfer.forecast.track_record import game_counts
 from transfer.models.priors import TransferPriors
 from transfer.models.storage import load_fit, save_fit
-from transfer.records.bulk import bulk_cells
 from transfer.records.pseudonyms import create_key, load_key, pseudonymise
 from transfer.records.reading import read_records
 from transfer.records.season import TEMPLATE, read_season
@@ -244,6 +245,74 @@ _MANIFEST = {
 }  # fmt: skip
 
 
+#: Several rows of one player and game, a blank program, a column of one's own.
+CHECKED_GAMES = (
+    "date,game,player,distance_ft,contest,attempts,makes,minutes,note,program\n"
+    "2025-11-03,G1,P01,6,,2,1,24,,A\n2025-11-03,G1,P01,9.5,front,3,1,24,,A\n"
+    "2025-11-03,G1,P02,,,4,2,11,x,\n2025-11-05,G2,P03,12,none,2,0,20,,A\n"
+)
+
+
+def _check(option: str, folder: Path) -> Read:
+    """Run ``transfer check`` on one file beside good ones, as text and as JSON, in this process.
+
+    Right is exit code 0, or 2 with a line for every cause on the screen, each with a rule and a
+    next step; the same code and number of causes in both forms; nothing on standard error.
+    """
+    good = {"practice": PRACTICE, "games": CHECKED_GAMES}
+    if option == "roster":
+        good["roster"] = ROSTER
+    for name, text in good.items():
+        (folder / f"check_{name}.csv").write_text(text, encoding="utf-8")
+
+    def read(path: Path) -> object:
+        files = {name: folder / f"check_{name}.csv" for name in good} | {option: path}
+        words = ["check", *(str(w) for name, at in files.items() for w in (f"--{name}", at))]
+        code, shown = _called(words)
+        as_json, text = _called([*words, "--json"])
+        told = json.loads(text)
+        assert code in (0, 2), code
+        assert as_json == code
+        assert told["passed"] is (code == 0)
+        table = shown.split("\n\n")[0].splitlines() if told["causes"] else []
+        assert len(table) - 2 - (code == 2) == len(told["causes"]) or not table, shown
+        assert all(cause["rule"] and cause["next_step"] for cause in told["causes"])
+        if code == 2:
+            raise RecordsError(told["message"], next_step=told["next_step"])
+        return told
+
+    return read
+
+
+def _called(words: list[str]) -> tuple[int, str]:
+    """Exit code and standard output of the command line; what else it says is a mistake."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main(words)
+        except SystemExit as left:
+            code = left.code
+    assert not err.getvalue(), err.getvalue()
+    return int(code or 0), out.getvalue()
+
+
+def checked(folder: Path) -> dict[str, Target]:
+    """The command ``transfer check`` with one bent file among its good ones."""
+    book = _workbook(practice=PRACTICE, games=CHECKED_GAMES)
+    games = CHECKED_GAMES.encode()
+    return {
+        "check, practice": Target("p.csv", PRACTICE.encode(), _check("practice", folder),
+                                  mangle_cells),
+        "check, games": Target("g.csv", games, _check("games", folder), mangle_cells),
+        "check, roster": Target("r.csv", ROSTER.encode(), _check("roster", folder), mangle_cells),
+        "check, drills": Target("d.csv", DRILLS.encode(), _check("drills", folder), mangle_cells),
+        "check, Parquet": Target("g.parquet", _parquet(CHECKED_GAMES), _check("games", folder)),
+        "check, xlsx bent inside": Target(
+            "g.xlsx", book, _check("games", folder), mangle_inside
+        ),
+    }  # fmt: skip
+
+
 def targets(folder: Path) -> dict[str, Target]:
     """Readers with their good files; `folder` is for scratch."""
     roster = pd.DataFrame({"player": ["P01", "P02"]})
@@ -256,7 +325,6 @@ def targets(folder: Path) -> dict[str, Target]:
     plan, assignments = _plan()
     book = _workbook(practice=PRACTICE, games=GAMES, roster=ROSTER, drills=DRILLS)
     lot = {"strata": (), "weeks": 4, "start": "2026-01-05", "seed": 3}
-    engine = {"memory_mb": 200, "threads": 1}
     return {
         "CSV, practice": Target(
             "p.csv", PRACTICE.encode(), lambda p: read_records(practice=p), mangle_cells
@@ -272,13 +340,6 @@ def targets(folder: Path) -> dict[str, Target]:
         "Parquet": Target("g.parquet", _parquet(GAMES), lambda p: read_records(games=p)),
         "xlsx": Target("g.xlsx", _workbook(games=GAMES), lambda p: read_records(games=p)),
         "xlsx, bent inside": Target("b.xlsx", book, read_workbook, mangle_inside),
-        "bulk CSV": Target(
-            "b.csv", PRACTICE.encode(),
-            lambda p: bulk_cells(practice=[p], distance=True, **engine), mangle_cells,
-        ),
-        "bulk Parquet": Target(
-            "b.parquet", _parquet(GAMES), lambda p: bulk_cells(games=[p], **engine)
-        ),
         "plan.json": Target("plan.json", plan, read_plan, mangle_tree),
         "assignments": Target(
             "a.csv", assignments, lambda p: plan_from_assignments(read_table(p, "assignments")),

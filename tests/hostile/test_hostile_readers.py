@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from readers import GAMES, Target, meets, targets
+from readers import GAMES, Target, checked, meets, targets
 
 from transfer.cli.verify import verify_run
 from transfer.errors import ArgumentError, RecordsError, StorageError
@@ -20,14 +20,14 @@ from transfer.records.reading import read_records
 
 NAMES = (
     "CSV, practice", "CSV, games", "CSV, roster", "CSV, drills", "Parquet", "xlsx",
-    "xlsx, bent inside", "bulk CSV", "bulk Parquet", "plan.json", "assignments",
+    "xlsx, bent inside", "plan.json", "assignments",
     "roster of a trial", "roster of a session", "saved fit", "saved forecast",
     "counts of an earlier run", "transfer.toml", "priors file", "run manifest",
     "manifest of an earlier run", "key of pseudonyms",
 )  # fmt: skip
 #: Readers that take tens of milliseconds.
 DEAR = {
-    "xlsx", "xlsx, bent inside", "bulk CSV", "bulk Parquet", "saved fit", "roster of a trial",
+    "xlsx", "xlsx, bent inside", "saved fit", "roster of a trial",
     "counts of an earlier run", "manifest of an earlier run",
 }  # fmt: skip
 
@@ -35,6 +35,25 @@ DEAR = {
 @pytest.fixture(scope="module")
 def readers(tmp_path_factory):
     return targets(tmp_path_factory.mktemp("fuzz"))
+
+
+@pytest.fixture(scope="module")
+def commands(tmp_path_factory):
+    return checked(tmp_path_factory.mktemp("commands"))
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["check, practice", "check, games", "check, roster", "check, drills", "check, Parquet",
+     "check, xlsx bent inside"],
+)  # fmt: skip
+def test_the_command_tells_every_cause_of_mangled_files(commands, tmp_path, name):
+    target = commands[name]
+    assert meets(name, target.good, tmp_path / target.file, target.read)
+    rng = random.Random(f"quick {name}")
+    bent = [target.bend(target.good, rng) for _ in range(30)]
+    met = [meets(name, data, tmp_path / target.file, target.read) for data in bent]
+    assert not all(met), "no mangled file was refused"
 
 
 def place(tmp_path_factory, name, file):
@@ -130,6 +149,11 @@ def test_a_crash_or_a_reader_that_hangs_is_counted(tmp_path, monkeypatch):
 def test_the_study_covers_every_reader():
     assert tuple(fuzz_study.WEIGHTS) == NAMES
     assert sum(fuzz_study.WEIGHTS.values()) == 1000
+    assert sum(fuzz_study.COMMANDS.values()) == 100
+
+
+def test_the_study_covers_every_record_file_of_the_command(commands):
+    assert list(fuzz_study.COMMANDS) == list(commands)
 
 
 def test_a_crash_of_the_guided_run_fails_the_study(monkeypatch):
@@ -159,7 +183,8 @@ def test_a_stopped_study_goes_on_where_it_stopped(tmp_path):
     weights = fuzz_study.WEIGHTS.items()
     rows = [{**row, "reader": name, "inputs": 2 * weight} for name, weight in weights]
     log.write_text("".join(json.dumps(r) + "\n" for r in rows))
-    assert fuzz_study.all_readers(2000, 4, 1, log) == rows
+    counts = {name: 2 * weight for name, weight in weights}
+    assert fuzz_study.all_rows(counts, 4, 1, log) == rows
 
 
 @pytest.mark.parametrize("where", ["cell", "name of a column"])

@@ -20,7 +20,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Record files with random codes; the key is kept elsewhere.",
     ),
     "check": ("transfer.cli.check", "List every problem of all record files."),
-    "cells": ("transfer.cli.cells", "Count files too large for memory, week by week."),
     "rates": ("transfer.cli.rates", "Raw and shrunken make rates by player and setting."),
     "fit": ("transfer.cli.fit", "Fit the transfer model and keep the draws."),
     "compare": (

@@ -66,5 +66,5 @@ def show_problems(problems: Iterable[Mapping[str, Any]]) -> None:
 
     lines = pd.DataFrame(cause_lines(problems))
     if len(lines):
-        print_table(lines, [name for name in lines if lines[name].ne("").any()])
+        print_table(lines, [str(name) for name in lines if lines[name].ne("").any()])
         click.echo()

@@ -30,13 +30,15 @@ def report_error(error: TransferError, as_json: bool) -> None:
     click.echo(f"transfer: {error}", err=True)
     if isinstance(error, RecordsError):
         from transfer.records.causes import cause_lines
+        from transfer.terminal.screen import visible
 
         for line in cause_lines(error.problems):
             rows = "row" if line["rows"].isdigit() else "rows"
             labels = {"file": "file", "sheet": "sheet", "rows": rows, "column": "column"}
             place = ", ".join(f"{labels[key]} {line[key]}" for key in labels if line[key])
             value = f"value {line['value']} - " if line["value"] else ""
-            click.echo(f"  {place}: {value}{line['rule']}; {line['next_step']}", err=True)
+            told = visible(f"{place}: {value}{line['rule']}; {line['next_step']}")
+            click.echo(f"  {told}", err=True)
 
 
 def run_guarded(group: click.Group, arguments: list[str] | None) -> Any:

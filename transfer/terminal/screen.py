@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "aside", "bold", "long_work", "notice", "print_table", "progress", "text_table", "watched",
+    "aside", "bold", "long_work", "notice", "print_table", "progress", "text_table", "visible",
+    "watched",
 ]  # fmt: skip
 
 #: What shows the step under way, and lines above it, while `long_work` is open on a terminal.
@@ -117,6 +118,11 @@ def bold(text: str) -> str:
     return text
 
 
+def visible(text: str) -> str:
+    """The text on one line: what would move the cursor, or hide or turn letters, as its escape."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
 def _cell(value: Any, missing: bool, places: int) -> str:
     if missing:
         return "-"
@@ -124,7 +130,7 @@ def _cell(value: Any, missing: bool, places: int) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.{places}f}"
-    return str(value)
+    return visible(str(value))
 
 
 def text_table(table: pd.DataFrame, columns: Sequence[str] | None = None, places: int = 3) -> str:

@@ -100,8 +100,8 @@ def write_invented_records(folder: Path, players: int = 6, seed: int = 3) -> dic
         shift = rng.normal(0.0, 0.06)
         for day in range(1, 9):
             for drill, mode, contest, n, rate in (
-                ("spot_reps", "rep", "none", 40, 0.6),
-                ("hip_chase", "live", "trailing", 10, 0.42),
+                ("short_roll_spot", "rep", "none", 40, 0.6),
+                ("screen_drop", "live", "trailing", 10, 0.42),
             ):
                 makes = rng.binomial(n, rate + shift)
                 practice.append(

@@ -75,7 +75,8 @@ def test_a_saved_fit_needs_no_first_reading(files, sampler, terminal, run, tmp_p
 
 CODE = """
 import io, sys
-from transfer.cli import inputs, main
+from transfer.cli import main
+from transfer.terminal import inputs
 def asked(cells, request):
     heavy = {"pymc", "pytensor", "nutpie", "numba", "arviz", "scipy.stats", "matplotlib"}
     print(sorted(heavy & set(sys.modules)))

@@ -118,7 +118,7 @@ def demo(tmp_path, fits, run, monkeypatch):
         write_invented_records(data)
         players = "".join(f"P{n:02d},guard\n" for n in range(1, 7))
         (data / "roster.csv").write_text(f"player,position\n{players}", encoding="utf-8")
-        drills = "drill,mode\nspot_reps,rep\nhip_chase,live\n"
+        drills = "drill,mode\nshort_roll_spot,rep\nscreen_drop,live\n"
         (data / "drills.csv").write_text(drills, encoding="utf-8")
         where = ("--data", tmp_path / "data", "--out", tmp_path / "out")
         return (*run("demo", *where, *words), opened)

@@ -269,7 +269,7 @@ def test_demo_writes_a_page_for_each_study(tmp_path, fits, run_json, monkeypatch
         folder.mkdir(parents=True)
         write_invented_records(folder)
         for table in ("roster", "drills"):
-            text = "player\nP01\n" if table == "roster" else "drill\nspot_reps\nhip_chase\n"
+            text = "player\nP01\n" if table == "roster" else "drill\nshort_roll_spot\nscreen_drop\n"
             (folder / f"{table}.csv").write_text(text, encoding="utf-8")
     out = tmp_path / "pages"
     code, told = run_json("demo", "--data", tmp_path / "data", "--out", out)

@@ -81,8 +81,8 @@ def test_records_give_pace_pairings_and_spots(practice, tmp_path, capsys):
     told = json.loads(capsys.readouterr().out)
     assert told["players"] == ["P01", "P02", "P03", "P04"]
     blocks = {b["drill"]: b for b in told["blocks"]}
-    assert blocks["ladder_block_to_arc"]["rate"] == pytest.approx(5.0)
-    assert blocks["hip_trail_live"]["rate"] == pytest.approx(0.9)
+    assert blocks["rungs_along_the_lane"]["rate"] == pytest.approx(5.0)
+    assert blocks["screen_drop_live"]["rate"] == pytest.approx(0.9)
     assert {b["rate_source"] for b in told["blocks"]} == {"measured"}
     assert len(told["ratings"]["defenders"]) == 6
     assert told["challenge"]["band"] == [0.45, 0.65]

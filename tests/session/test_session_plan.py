@@ -43,7 +43,7 @@ def test_defence_goes_up_and_down_and_ends_in_free_live_play(usual):
     assert blocks["minutes"].sum() == 45
     assert (blocks["start"].to_numpy() == np.r_[0, blocks["minutes"].cumsum()[:-1]]).all()
     assert blocks["mode"].iloc[0] == "rep"
-    assert blocks["drill"].iloc[-1] == "free_finish_live"
+    assert blocks["drill"].iloc[-1] == "kick_and_drive_live"
     steps = np.diff(blocks["level"])
     assert (steps > 0).any()
     assert (steps < 0).any()
@@ -78,6 +78,14 @@ def test_any_size_gives_a_whole_plan(count, baskets, minutes, live, seed):
     assert set(sheet["player"]) == set(codes(count))
     spent = sheet.groupby("player")["minutes"].sum()
     assert np.allclose(spent.astype(float), minutes, atol=0.5)
+
+
+@pytest.mark.parametrize(
+    ("count", "minutes", "live"), [(2, 23, 0.25), (2, 26, 0.75), (3, 53, 0.5), (8, 53, 0.5)]
+)
+def test_sessions_on_which_the_solver_once_gave_up_have_a_plan(count, minutes, live):
+    plan = plan_session(codes(count), 1, minutes, 0, live_share=live)
+    assert plan.blocks["minutes"].sum() == minutes
 
 
 @pytest.mark.parametrize("count", [1, 5, 12, 13, 24, 60, 96, 110])
@@ -171,8 +179,8 @@ def test_assumed_pace_is_marked_and_stated_pace_is_used(usual):
     told = plan_session(codes(4), 2, 40, 1, rates={"rep": 4.0, "live/trailing": 0.8})
     assert "assumed" not in told.text
     blocks = told.blocks.set_index("drill")
-    assert blocks.loc["ladder_block_to_arc", "attempts"] == pytest.approx(
-        4.0 * blocks.loc["ladder_block_to_arc", "minutes"]
+    assert blocks.loc["rungs_along_the_lane", "attempts"] == pytest.approx(
+        4.0 * blocks.loc["rungs_along_the_lane", "minutes"]
     )
     assert "shots a minute" in plan_session(codes(20), 1, 40, 1, rates={"rep": 4.0}).text
 

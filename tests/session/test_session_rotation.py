@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from transfer.errors import ArgumentError
-from transfer.session.rotation import one_on_one, one_on_two, round_robin
+from transfer.session.rotation import one_against_two, one_on_one, round_robin
 from transfer.session.variety import POSSIBLE, TRAITS, entropy_bits, variety
 
 
@@ -63,7 +63,7 @@ def test_round_robin_uses_every_pair_once_and_close_ratings_first():
     ("count", "baskets", "turns"), [(3, 1, 9), (6, 2, 10), (16, 3, 8), (20, 4, 6)]
 )
 def test_one_against_two_is_even(count, baskets, turns):
-    table = one_on_two(codes(count), baskets, turns, 3)
+    table = one_against_two(codes(count), baskets, turns, 3)
     assert len(table) == turns * min(baskets, count // 3)
     for _, rows in table.groupby("turn"):
         people = rows[["shooter", "defender", "second_defender"]].to_numpy().ravel()
@@ -87,7 +87,7 @@ def test_rotation_refuses_nonsense():
     with pytest.raises(ArgumentError, match="baskets=0"):
         one_on_one(codes(3), 0, 1, 1)
     with pytest.raises(ArgumentError, match="at least 3"):
-        one_on_two(codes(2), 1, 1, 1)
+        one_against_two(codes(2), 1, 1, 1)
 
 
 def test_entropy_equals_scipy_and_its_limits():

@@ -140,7 +140,7 @@ def test_stopped_sets_end_on_their_target_and_are_biased_upward(charted):
     stopped = charted[charted["target"].notna()]
     assert len(stopped) > 5_000
     assert (stopped["makes"] == stopped["target"].astype(int)).all()
-    assert set(stopped["drill"]) == {"pad_first_to", "ladder_out"}
+    assert set(stopped["drill"]) == {"transition_first_to", "lane_rungs"}
     k, n = stopped["makes"], stopped["attempts"]
     small = k == 5
     assert small.sum() > 20

@@ -301,7 +301,7 @@ def _contest(required: Required) -> Column:
         "contest",
         "level",
         "Nearest defender at release: none; light (late closeout or "
-        "hand up at a distance); trailing (on the hip or behind); front (between "
+        "hand up at a distance); trailing (at the side or behind); front (between "
         "shooter and ring); front_and_trailing.",
         required=required,
         levels=CONTESTS,
@@ -493,7 +493,7 @@ DRILLS = Table(
             "description",
             "text",
             "What the players do, so that two charters mean the same.",
-            example="Chaser starts on the hip; shot before the restricted arc.",
+            example="Ball screen, drop coverage; the defender goes over and trails.",
         ),
         _PROGRAM,
     ),

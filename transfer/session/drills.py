@@ -1,6 +1,7 @@
 """Drills of a floater session: what they are, which setting they chart as, how they end.
 
-The drills are common practice, no source. Order of the list is the order of the work: the
+A starter list of our own: generic game situations crossed with mode and contest. A program puts
+its own drills in their place. Order of the list is the order of the work: the
 defence goes up and down and ends in free live play (common practice, no source).
 """
 
@@ -62,24 +63,27 @@ def defence_level(drill: Drill) -> int:
 
 
 DRILLS: tuple[Drill, ...] = (
-    Drill("ladder_block_to_arc", "Ladder from the block out", "rep", "none", 0, "ladder", "serial",
-          "From the block out to just inside the arc, a make moves on. Sides and hands alternate."),
-    Drill("late_closeout_reps", "Reps over a late hand", "rep", "light", 0, "time", "random",
-          "A passer closes out late with a hand up and does not go for the ball."),
-    Drill("closeout_live", "Live against a chasing closeout", "live", "light", 1, "time", "random",
-          "Defender starts under the ring, chases the catch and contests."),
-    Drill("hip_trail_live", "Live with the defender on the hip", "live", "trailing", 1, "time",
-          "random", "Advantage start: the defender trails on the hip; free fakes and finish."),
-    Drill("called_route_race", "Called routes, baskets race", "rep", "none", 0, "group race",
-          "random", "Entry, side and hand are called before each rep; baskets race to the target."),
-    Drill("release_race_live", "Release race, first to the target", "live", "front", 1,
+    Drill("rungs_along_the_lane", "Rungs along the lane", "rep", "none", 0, "ladder", "serial",
+          "Marks along the lane are the rungs, the nearest first; a make moves on to the next. "
+          "Sides and hands alternate."),
+    Drill("closeout_hand_up", "Late closeout, hand up", "rep", "light", 0, "time", "random",
+          "Attack a closeout that comes late; the helper keeps a hand up and stays on the floor."),
+    Drill("closeout_recover_live", "Late closeout, live", "live", "light", 1, "time", "random",
+          "The defender starts in help, recovers to the catch and plays the drive."),
+    Drill("screen_drop_live", "Ball screen against drop coverage", "live", "trailing", 1, "time",
+          "random", "The shooter comes off a ball screen; the defender goes over it and trails."),
+    Drill("transition_sides", "Transition finishes, baskets count", "rep", "none", 0, "group race",
+          "random", "From the sideline at speed; entry, side and hand are called late. Each basket "
+          "counts its makes up to the target."),
+    Drill("baseline_help_live", "Baseline drive against help", "live", "front", 1,
           "player race", "random",
-          "Both start with hands on hips; on the release the defender gets between shooter and "
-          "ring. A fake that draws the defender earns a bonus point (kept apart from makes)."),
-    Drill("turn_reps", "Reps out of a turn", "rep", "light", 0, "time", "random",
-          "Catch out of a turn, a hand up late; no landing in the lane."),
-    Drill("one_on_two_live", "One against two", "live", "front_and_trailing", 2, "time", "random",
-          "A defender trails on the hip, a rim protector waits."),
-    Drill("free_finish_live", "Free live play", "live", "", 1, "time", "random",
-          "Small-sided game, free choice to finish; shots of this range are charted."),
+          "A drive from the corner along the baseline; the defender steps over from the far side "
+          "and stays in front. Each player counts makes up to the target."),
+    Drill("short_roll_hand_up", "Short roll over a hand", "rep", "light", 0, "time", "random",
+          "Pocket pass on the short roll, at most two steps, a helper's hand up late."),
+    Drill("drive_and_rim_live", "Drive between two defenders", "live", "front_and_trailing", 2,
+          "time", "random", "One defender trails from the screen, a second waits at the rim."),
+    Drill("kick_and_drive_live", "Kick-out and drive, free play", "live", "", 1, "time", "random",
+          "Small-sided game that starts with a pass from the post to the perimeter; free choice "
+          "of finish, shots of this range are charted."),
 )  # fmt: skip

@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from transfer.session.rotation import one_on_one, one_on_two
+from transfer.session.rotation import one_against_two, one_on_one
 from transfer.session.tasks import LEVELS
 from transfer.session.timing import Block
 
@@ -102,7 +102,7 @@ def live_turns(
         if against == 1:
             table = one_on_one(players, baskets, turns, seed, rating).assign(second_defender="")
         else:
-            table = one_on_two(players, baskets, turns, seed, parts[0] if parts else None)
+            table = one_against_two(players, baskets, turns, seed, parts[0] if parts else None)
         owner = np.repeat([n for n, _ in blocks], [b.minutes // TURN_MINUTES for _, b in blocks])
         first = {n: int(np.argmax(owner == n)) for n, _ in blocks}
         block = owner[table["turn"].to_numpy() - 1]

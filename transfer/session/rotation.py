@@ -16,7 +16,7 @@ from scipy import optimize, sparse
 
 from transfer.errors import ArgumentError
 
-__all__ = ["one_on_one", "one_on_two", "round_robin"]
+__all__ = ["one_on_one", "one_against_two", "round_robin"]
 
 
 def round_robin(
@@ -155,7 +155,7 @@ def _euler(first: np.ndarray, second: np.ndarray, count: int) -> np.ndarray:
     return np.asarray(found.x) > 0.5
 
 
-def one_on_two(
+def one_against_two(
     players: Sequence[str],
     baskets: int,
     turns: int,

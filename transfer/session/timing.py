@@ -22,10 +22,13 @@ __all__ = ["Block", "TimeLimits", "choose_blocks"]
 SHORTEST, LONGEST = 4, 12
 #: Sessions from this length on go down to reps again after live work (judgement, no source).
 WAVE_FROM = 24
-#: What one more block is worth against a minute off the wanted mix (judgement, no source).
-BLOCK_BONUS = 0.5
+#: What a minute off the wanted mix costs. Whole numbers throughout: the solver gives up on some
+#: sessions when the objective holds tenths.
+MISSED_MINUTE = 10.0
+#: What one more block is worth, in the same unit (judgement, no source).
+BLOCK_BONUS = 5.0
 #: What a minute of the longest block costs, so that blocks stay of a size (judgement, no source).
-LONGEST_COST = 0.1
+LONGEST_COST = 1.0
 
 
 @dataclass(frozen=True)
@@ -128,9 +131,10 @@ def choose_blocks(
     lowest[count : 2 * count] = _must(drills, limits)
     if _waves(drills, limits):
         constraints.extend(_wave_rows(drills))
-    highest = np.r_[np.full(count, longest), np.ones(count), np.inf, np.inf]
+    # Finite everywhere: with open bounds the solver gives up on some sessions that have a plan.
+    highest = np.r_[np.full(count, longest), np.ones(count), limits.minutes, limits.minutes]
     found = optimize.milp(
-        np.r_[np.zeros(count), np.full(count, -BLOCK_BONUS), 1.0, LONGEST_COST],
+        np.r_[np.zeros(count), np.full(count, -BLOCK_BONUS), MISSED_MINUTE, LONGEST_COST],
         constraints=constraints,
         integrality=np.r_[np.ones(2 * count), 0, 0],
         bounds=optimize.Bounds(lowest, highest),

@@ -32,7 +32,7 @@ _ATTENDANCE = 0.96
 #: Share of sessions that a second charter charted as well.
 _DOUBLE = 0.05
 #: Program whose charters leave mode and contest of one drill to the drills table.
-_TERSE_PROGRAM, _TERSE_DRILL = "DSK", "pad_series"
+_TERSE_PROGRAM, _TERSE_DRILL = "DSK", "baseline_hand_up"
 
 
 @dataclass(frozen=True)
@@ -50,36 +50,38 @@ class _Drill:
 
 _DRILLS = (
     _Drill(
-        "spot_reps", 0, "blocked", "catch", "two_foot", "time",
-        "One spot, no defender, rebounder feeds; the spot is charted.",
+        "short_roll_spot", 0, "blocked", "catch", "two_foot", "time",
+        "Short roll to one marked spot without a defender, a passer feeds; the spot is charted.",
     ),
     _Drill(
-        "ladder_out", 0, "serial", "dribble", "one_foot", "ladder",
-        "Block out to the third lane mark and again, sides alternate; a make moves on.",
+        "lane_rungs", 0, "serial", "dribble", "one_foot", "ladder",
+        "Four marks along the lane are the rungs; a make moves on to the next, sides alternate.",
     ),
     _Drill(
-        "pad_series", 1, "serial", "dribble", "one_foot", "time",
-        "Coach holds a pad up at arm's length and does not go for the ball; set route.",
+        "baseline_hand_up", 1, "serial", "dribble", "one_foot", "time",
+        "Baseline drive past a helper who keeps a hand up and stays on the floor; set side.",
     ),
     _Drill(
-        "pad_first_to", 1, "random", "dribble", "one_foot", "first_to",
-        "As pad_series with a called route; ends with the k-th make.",
+        "transition_first_to", 1, "random", "dribble", "one_foot", "first_to",
+        "Transition finish over a retreating helper's hand, side called late; ends with the k-th "
+        "make.",
     ),
     _Drill(
-        "hip_chase", 2, "random", "dribble", "one_foot", "time",
-        "Chaser starts on the hip and tries to stop the shot; released before the restricted arc.",
+        "screen_drop", 2, "random", "dribble", "one_foot", "time",
+        "Ball screen against drop coverage: the defender goes over the screen and trails.",
     ),
     _Drill(
-        "turn_chase", 2, "random", "turn", "two_foot", "time",
-        "Catch out of a turn with a chaser behind; no landing in the lane.",
+        "post_face_up", 2, "random", "turn", "two_foot", "time",
+        "Post entry, face up and finish; the defender starts a step behind and recovers.",
     ),
     _Drill(
-        "one_on_two", 3, "random", "dribble", "one_foot", "time",
-        "Defender trails on the hip and a rim protector waits.",
+        "baseline_and_help", 3, "random", "dribble", "one_foot", "time",
+        "Baseline drive with a defender behind and help stepping over from the far side.",
     ),
     _Drill(
-        "free_finish", 3, "random", "catch", "two_foot", "time",
-        "Small-sided game from an advantage start; any finish, shots of this range are charted.",
+        "kick_and_drive", 3, "random", "catch", "two_foot", "time",
+        "Three against three from a kick-out to the perimeter; any finish, shots of this range "
+        "are charted.",
     ),
 )  # fmt: skip
 

@@ -187,7 +187,7 @@ def _gather(first: int, count: int, d: Any, st: Any, prec: Any, u: Any) -> float
         fill(u[i], 0.0)
         for p in range(count):
             at = first + p
-            c = st.program.centre[d.player.program[at], i]
+            c = st.group.centre[d.player.group[at], i]
             v, r = d.player.precision[i, at], st.player.response[i, at]
             prec[i, p], u[i, p] = v, r - v * c
             total += c * (r - 0.5 * v * c)
@@ -224,7 +224,7 @@ def summed_out(d: Any, st: Any) -> float:
         _block_back(u, b, left, square, down, row, glow)
         for i in range(size):
             for p in range(count):
-                st.program.gcentre[d.player.program[first + p], i] += down[i, p]
+                st.group.gcentre[d.player.group[first + p], i] += down[i, p]
     for i in range(size):
         for j in range(i + 1):
             st.value.gtau[i] += glow[i, j] * chol[i, j]
@@ -244,7 +244,7 @@ def _starts(count: Any) -> Any:
 def _forward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
     spreads, factor = slice(at[1], at[2]), slice(at[2], at[3])
     total = spread(
-        x[spreads], d.count.family, d.prior.tau, d.prior.scales[5], st.value, grad[spreads]
+        x[spreads], d.count.family, d.prior.tau, d.prior.scales[4], st.value, grad[spreads]
     )
     total += correlation(x[factor], d.prior.scales[0], st.factor, grad[factor])
     offsets(x, at, d, st.term, st.player.response, st.cell.offset)
@@ -263,7 +263,7 @@ def _logp(dim: Any, x_: Any, out: Any, value: Any, address: Any) -> int:
     at, st = _starts(d.count), state(d.count, work.ctypes.data)
     total = _forward(x, at, d, st, grad) + summed_out(d, st)
     if d.count.tilt:
-        total += tilt(d.prior.tilt, d.prior.scales[4], st.factor.chol, st.factor.gchol)
+        total += tilt(d.prior.tilt, d.prior.scales[3], st.factor.chol, st.factor.gchol)
     population_back(x, at, d.prior, d.player, st, grad)
     correlation_back(st.factor, grad[at[2] : at[3]])
     for k in range(d.count.size):

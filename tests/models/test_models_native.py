@@ -17,7 +17,9 @@ from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
 from transfer.models.transfer_model import build_transfer_model
 
-ALL_TERMS = frozenset({"programs", "distance", "contest", "defender", "covariates"})
+ALL_TERMS = frozenset(
+    {"programs", "seasons", "returners", "distance", "contest", "defender", "covariates"}
+)
 LOGNORMAL = TransferPriors()
 HALF_NORMAL = replace(
     LOGNORMAL, tau_family="half_normal", tau_practice_sd=0.5, tau_game_sd=0.25, tilt_df=None
@@ -31,14 +33,21 @@ INVERSE_GAMMA = replace(
 def small_design(k: int, terms: frozenset[str], seed: int = 5) -> TransferDesign:
     """Few units, several cells each (one without attempts), any combination of terms."""
     rng = np.random.default_rng(seed)
-    units, programs = 4, 2 if "programs" in terms else 1
-    per = 1 if not terms - {"programs"} else 2
+    units, programs = 5, 2 if "programs" in terms else 1
+    per = 1 if not terms - {"programs", "seasons", "returners"} else 2
     unit, setting = (a.ravel() for a in np.indices((units, k + 1)))
     unit, setting = np.repeat(unit, per), np.repeat(setting, per)
     cells = len(unit)
     n = rng.integers(1, 60, cells)
     n[2] = 0
     extra: dict[str, object] = {}
+    if "seasons" in terms:
+        # Three seasons of the first program, one of the second.
+        program = np.arange(units) % programs
+        season = np.where(program == 0, np.arange(units) // 2, 3)
+        extra |= {"season": season, "seasons": ("A/1", "A/2", "A/3", "B/1")[: season.max() + 1]}
+    if "returners" in terms:
+        extra["player"] = np.array([0, 1, 0, 2, 0])
     if "distance" in terms:
         extra["distance"] = rng.normal(0, 3, cells)
     if "contest" in terms:
@@ -76,9 +85,14 @@ class Map:
         self.design, self.priors = design, priors
         self.buffer = native_data(design, priors).buffer
         units, size = design.dims
+        seasons, programs = design.season is not None, len(design.programs)
+        self.group = design.season if seasons else design.program
+        self.above = np.zeros(self.group.max() + 1, dtype=int)
+        self.above[self.group] = design.program
+        self.upper = programs if seasons and programs > 1 else 0
         header = self.buffer.view(np.int64)
         cells, defenders, columns, width = (int(header[i]) for i in (4, 6, 7, 11))
-        at = 16 + 2 * size + size + size * (size - 1) + 6 + 2 * size
+        at = 16 + 2 * size + size + size * (size - 1) + 7 + 4 * size
         self.columns = self.buffer[at:][: 3 * columns].reshape(3, columns)
         at += 3 * columns
         self.back = self.buffer[at:][: columns**2].reshape(columns, columns)
@@ -103,7 +117,7 @@ class Map:
         """Split the coordinates by block."""
         design = self.design
         units, size = design.dims
-        groups, steps = len(design.programs), max(len(design.contests) - 1, 0)
+        groups, steps = len(self.above), max(len(design.contests) - 1, 0)
         shapes = {
             "mu": (size,),
             "tau": (size,),
@@ -111,7 +125,7 @@ class Map:
             "unit": (size, units),
         }
         if groups > 1:
-            shapes |= {"program_sd": (size,), "program": (groups, size)}
+            shapes |= {"group_sd": (size,), "group": (groups, size)}
         if design.distance is not None:
             shapes["distance"] = (size,)
         if steps:
@@ -120,6 +134,10 @@ class Map:
             shapes |= {"defender_sd": (), "defender": (len(design.defenders),)}
         if design.covariates is not None:
             shapes["covariate"] = (design.covariates.shape[1],)
+        if self.upper:
+            shapes |= {"program_sd": (size,), "program": (self.upper, size)}
+        if design.player is not None:
+            shapes["persistence"] = ()
         parts, at = {}, 0
         for name, shape in shapes.items():
             count = int(np.prod(shape, dtype=int))
@@ -147,6 +165,15 @@ class Map:
         if self.priors.tau_family == "uniform":
             return scale / (1 + np.exp(-t)), t, "tau_interval__"
         return np.exp(-t / 2), t, "tau_precision_log__"
+
+    def level(self, parts, part, level, out):
+        """Signed standard deviations of a level of groups, and their signs."""
+        k = len(self.design.settings)
+        name = [f"{level}_sd"] * k + [f"{level}_game_sd"]
+        scale = np.array([getattr(self.priors, n) for n in name])[self.order]
+        sd, sign, logged = self.folded(parts[f"{part}_sd"], scale)
+        out[f"{level}_sd_log__"] = logged[self.rank]
+        return sd, sign
 
     def folded(self, t, scale):
         """Signed standard deviation, its sign, and PyMC's coordinate log |sd|."""
@@ -220,10 +247,75 @@ class Map:
         self.logs += (np.log(np.sign(s.real) * s) + np.log(r) / 2).sum()
         return m + s * w, w
 
-    def __call__(self, x: np.ndarray) -> tuple[dict[str, np.ndarray], complex]:
-        design, priors = self.design, self.priors
+    def centres(self, parts, out, tau, response):
+        """Mean and programs, drawn with the players summed out; PyMC's coordinates into `out`."""
+        design, priors, rank = self.design, self.priors, self.rank
+        size = len(tau)
+        k = size - 1
+        share = 1 / (1 + self.precision * tau**2)
+        groups = len(self.above)
+        v, n = np.zeros((2, groups, size), dtype=complex)
+        np.add.at(v, self.group, self.precision * share)
+        np.add.at(n, self.group, response * share)
+        level = "program" if design.season is None else "season"
+        sd, sign = self.level(parts, "group", level, out) if groups > 1 else np.zeros((2, size))
+        e = 1 / (1 + v * sd**2)
+        if self.upper:
+            top, top_sign = self.level(parts, "program", "program", out)
+            up_v, up_n = np.zeros((2, self.upper, size), dtype=complex)
+            np.add.at(up_v, self.above, v * e)
+            np.add.at(up_n, self.above, n * e)
+            up_e = 1 / (1 + up_v * top**2)
+            told = ((up_v * up_e).sum(0), (up_n * up_e).sum(0))
+        else:
+            told = ((v * e).sum(0), (n * e).sum(0))
+        loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game])[self.order].T
+        precision = 1 / scale**2 + told[0]
+        mu = (loc / scale**2 + told[1]) / precision + parts["mu"] / np.sqrt(precision)
+        self.logs -= np.log(precision).sum() / 2
+        out["mu"] = mu[rank]
+        centre = np.tile(mu, (groups, 1))
+        if self.upper:
+            above = np.tile(mu, (self.upper, 1))
+            wide = np.tile(top, (self.upper, 1))
+            above, noise = self.drawn(above, wide, up_v, up_n, parts["program"])
+            out["z_program"] = (top_sign * noise)[:, rank]
+            self.logs -= self.upper * np.log(top_sign * top).sum()
+            centre = above[self.above]
+        if groups > 1:
+            wide = np.tile(sd, (groups, 1))
+            centre, noise = self.drawn(centre, wide, v, n, parts["group"])
+            out[f"z_{level}"] = (sign * noise)[:, rank]
+            # PyMC's coordinate is the noise, not the value.
+            self.logs -= groups * np.log(sign * sd).sum()
+        return centre
+
+    def players(self, parts, out, values):
+        """White noise of every player-season, seasons given the player's earlier ones."""
+        centre, tau, chol, response = values
+        design = self.design
         units, size = design.dims
-        k, groups = size - 1, len(design.programs)
+        between = np.eye(units, dtype=complex)
+        if design.player is not None:
+            out["persistence_logodds__"] = parts["persistence"]
+            phi = 1 / (1 + np.exp(-parts["persistence"]))
+            same = np.equal.outer(design.player, design.player)
+            between = plain_cholesky(phi * same + (1 - phi) * np.eye(units))
+        own, mixed = np.zeros((2, units, size), dtype=complex)
+        for j in range(size):
+            m = centre[self.group, j] + tau[j] * (mixed[:, :j] @ chol[j, :j])
+            for p in range(units):
+                s = tau[j] * chol[j, j]
+                mean = np.array(m[p] + s * (between[p, :p] @ own[:p, j]))
+                s = np.array(s * between[p, p])
+                known = self.precision[p, j], response[p, j]
+                _, own[p, j] = self.drawn(mean, s, *known, parts["unit"][j, p])
+                self.logs -= np.log(s)
+            mixed[:, j] = between @ own[:, j]
+        return own
+
+    def __call__(self, x: np.ndarray) -> tuple[dict[str, np.ndarray], complex]:
+        design, size = self.design, self.design.dims[1]
         self.logs = 0j
         parts, out = self.take(x), {}
         rank = self.rank
@@ -235,34 +327,9 @@ class Map:
             kept = design.n > 0
             np.add.at(response, (design.unit[kept], rank[design.setting[kept]]),
                       -(self.weight * offset)[kept])  # fmt: skip
-        share = 1 / (1 + self.precision * tau**2)
-        v, n = np.zeros((2, groups, size), dtype=complex)
-        np.add.at(v, design.program, self.precision * share)
-        np.add.at(n, design.program, response * share)
-        sd = np.zeros(size)
-        if groups > 1:
-            sd, sign, logged = self.folded(parts["program_sd"], priors.program_sd)
-            out["program_sd_log__"] = logged[rank]
-        loc, scale = np.array([priors.mu_practice] * k + [priors.mu_game])[self.order].T
-        e = 1 / (1 + v * sd**2)
-        precision = 1 / scale**2 + (v * e).sum(0)
-        mu = (loc / scale**2 + (n * e).sum(0)) / precision + parts["mu"] / np.sqrt(precision)
-        self.logs -= np.log(precision).sum() / 2
-        out["mu"] = mu[rank]
-        centre = np.tile(mu, (groups, 1))
-        if groups > 1:
-            wide = np.tile(sd, (groups, 1))
-            centre, noise = self.drawn(centre, wide, v, n, parts["program"])
-            out["z_program"] = (sign * noise)[:, rank]
-            # PyMC's coordinate is the noise, not the value.
-            self.logs -= groups * np.log(sign * sd).sum()
+        centre = self.centres(parts, out, tau, response)
         chol = self.cholesky(parts["z"], size)
-        w = np.zeros((units, size), dtype=complex)
-        for j in range(size):
-            m = centre[design.program, j] + tau[j] * (w[:, :j] @ chol[j, :j])
-            s = np.full(units, tau[j] * chol[j, j])
-            _, w[:, j] = self.drawn(m, s, self.precision[:, j], response[:, j], parts["unit"][j])
-            self.logs -= units * np.log(s[0])
+        w = self.players(parts, out, (centre, tau, chol, response))
         chol, out["z"] = self.reordered(chol, w)
         out["tau"], out["chol"] = tau[rank], chol
         if size > 1:
@@ -350,7 +417,9 @@ CASES = [
     (2, ALL_TERMS - {"defender", "distance"}, HALF_NORMAL),
     (3, ALL_TERMS, UNIFORM),
     (4, ALL_TERMS, HALF_NORMAL.untilted(2.0)),
-    (2, frozenset({"covariates", "programs"}), LOGNORMAL),
+    (1, frozenset({"seasons", "returners"}), LOGNORMAL),
+    (2, frozenset({"covariates", "programs", "seasons"}), LOGNORMAL),
+    (2, frozenset({"programs", "seasons", "returners"}), LOGNORMAL.for_verdict()),
     (4, ALL_TERMS, LOGNORMAL),
     (2, frozenset(), LOGNORMAL.for_verdict()),
 ]
@@ -446,14 +515,25 @@ def test_draws_hold_the_rates_that_the_density_saw(k):
     mapped, _ = to_pymc(x.astype(complex))
     parts = to_pymc.take(x)
     chol, tau = mapped["chol"].real, mapped["tau"].real
-    sd = np.abs(HALF_NORMAL.program_sd * parts["program_sd"])[to_pymc.rank]
+    rank, game = to_pymc.rank, np.arange(k + 1) == k
+    sd = np.abs(parts["program_sd"])[rank]
+    sd *= np.where(game, HALF_NORMAL.program_game_sd, HALF_NORMAL.program_sd)
+    season_sd = np.abs(parts["group_sd"])[rank]
+    season_sd *= np.where(game, HALF_NORMAL.season_game_sd, HALF_NORMAL.season_sd)
+    season = mapped["z_season"].real * season_sd
+    phi = 1 / (1 + np.exp(-parts["persistence"]))
+    same = np.equal.outer(design.player, design.player)
+    noise = np.linalg.cholesky(phi * same + (1 - phi) * np.eye(len(same))) @ mapped["z"].real
     defender_sd = abs(HALF_NORMAL.defender_sd * parts["defender_sd"])
     effect = mapped["z_program"].real * sd
     np.testing.assert_allclose(draw["mu"], mapped["mu"].real)
     np.testing.assert_allclose(draw["tau"], tau)
     np.testing.assert_allclose(draw["program_sd"], sd)
     np.testing.assert_allclose(draw["program_effect"], effect, rtol=1e-9)
-    theta = draw["mu"] + effect[design.program] + (mapped["z"].real @ chol.T) * tau
+    np.testing.assert_allclose(draw["season_sd"], season_sd)
+    np.testing.assert_allclose(draw["season_effect"], season, rtol=1e-9, atol=1e-12)
+    assert draw["persistence"] == pytest.approx(phi)
+    theta = draw["mu"] + effect[design.program] + season[design.season] + (noise @ chol.T) * tau
     np.testing.assert_allclose(draw["theta"], theta, rtol=1e-9)
     step = np.exp(mapped["contest_step_log__"].real)
     np.testing.assert_allclose(draw["beta_contest"], np.concatenate([[0], -np.cumsum(step)]))

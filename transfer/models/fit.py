@@ -50,6 +50,9 @@ _TERMS = (
     "defender_sd",
     "program_effect",
     "program_sd",
+    "season_effect",
+    "season_sd",
+    "persistence",
     "beta_covariate",
 )
 
@@ -71,6 +74,8 @@ def _shape_key(design: TransferDesign, priors: TransferPriors) -> tuple[Any, ...
         design.dims,
         len(design.n),
         len(design.programs),
+        len(design.seasons),
+        design.player is not None,
         design.distance is not None,
         design.contests if design.contest is not None else None,
         len(design.defenders) if design.defender is not None else None,
@@ -255,6 +260,7 @@ def fit_design(
         terms=_terms(design, {name: _flat(drawn[name]) for name in terms}),
         labels={
             "programs": design.programs,
+            "seasons": design.seasons,
             "contests": design.contests,
             "defenders": design.defenders,
             **_column_labels(design),
@@ -282,6 +288,10 @@ def _present(design: TransferDesign) -> set[str]:
     names: set[str] = set()
     if len(design.programs) > 1:
         names |= {"program_effect", "program_sd"}
+    if design.season is not None:
+        names |= {"season_effect", "season_sd"}
+    if design.player is not None:
+        names |= {"persistence"}
     if design.distance is not None:
         names |= {"beta_distance"}
     if design.contest is not None:

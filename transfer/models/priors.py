@@ -56,7 +56,14 @@ _SOURCES = {
     "lkj_eta": "uniform over correlation matrices (Lewandowski, Kurowicka and Joe 2009)",
     "level_shift_sd": "judgement: steps between defender distances in games are .30-.48 logit "
     "(public shot log of 2014-15)",
-    "program_sd": "judgement: half-normal scale of program differences",
+    "program_sd": "judgement: half-normal scale of program differences in practice, where charting "
+    "and drills differ as well",
+    "program_game_sd": "half-normal scale: program-seasons differ by .08 logit in twos away from "
+    f"the rim, .10 at the rim, .00 in free throws ({_COLLEGE}); twice that for room: judgement",
+    "season_sd": "judgement: half the scale of program differences in practice",
+    "season_game_sd": f"half-normal scale: program-seasons differ by .00-.10 logit ({_COLLEGE})",
+    "persistence": "shapes of a beta with mean .83: a player's true rate from year to year, .82 "
+    f"[.76, .90] in twos away from the rim, .84 in free throws, .86 at the rim ({_COLLEGE})",
     "beta_distance_game": "-.043 logit per ft [-.060, -.027] in a public shot log of 2014-15",
     "beta_distance_practice": "same mean as for games, wider; judgement",
     "contest_step_sd": "steps of .30-.48 logit between defender distances, public shot log 2014-15",
@@ -125,8 +132,12 @@ class TransferPriors:
     level_shift_sd : float
         Sd of the normal shift that a contest level adds to its mode's mean, where practice is
         judged by mode.
-    program_sd : float
-        Half-normal scale of the program standard deviation.
+    program_sd, program_game_sd : float
+        Half-normal scale of the standard deviation of programs, practice settings and games.
+    season_sd, season_game_sd : float
+        The same of a program's seasons about the program.
+    persistence : (float, float)
+        Shapes of the beta prior of the correlation of a player's deviations in two seasons.
     beta_distance_game, beta_distance_practice : (float, float)
         Mean and sd of the distance slope, logit per foot from 8 ft.
     contest_step_sd : float
@@ -147,6 +158,10 @@ class TransferPriors:
     lkj_eta: float = 1.0
     level_shift_sd: float = 0.5
     program_sd: float = 0.3
+    program_game_sd: float = 0.15
+    season_sd: float = 0.15
+    season_game_sd: float = 0.1
+    persistence: tuple[float, float] = (10.0, 2.0)
     beta_distance_game: tuple[float, float] = (-0.04, 0.03)
     beta_distance_practice: tuple[float, float] = (-0.04, 0.06)
     contest_step_sd: float = 0.4
@@ -159,6 +174,11 @@ class TransferPriors:
                     raise _not_a_prior(name, value, f"one of {', '.join(get_args(TauFamily))}")
             elif value is None and name in _OPTIONAL:
                 continue
+            elif name == "persistence":
+                if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
+                    raise _not_a_prior(name, value, "two numbers, the shapes of a beta")
+                for shape in value:
+                    _require_scale(name, value, shape)
             elif name in _PAIRS:
                 if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
                     raise _not_a_prior(name, value, "two numbers, mean and scale")

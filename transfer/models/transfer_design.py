@@ -41,6 +41,12 @@ class TransferDesign:
         Unit and setting of each cell; setting K is the game.
     program : array of int, shape (P,)
         Program of each unit.
+    season : array of int, shape (P,), or None
+        Program-season of each unit; None where every program has one season.
+    seasons : tuple of str
+        Names of the program-seasons, such as ``"A/2024-25"``.
+    player : array of int, shape (P,), or None
+        Player of each unit; None where every player has one season.
     distance : array, shape (N,), or None
         Feet from the reference distance.
     contest : array of int, shape (N,), or None
@@ -67,6 +73,9 @@ class TransferDesign:
     unit: np.ndarray
     setting: np.ndarray
     program: np.ndarray
+    season: np.ndarray | None = None
+    seasons: tuple[str, ...] = ()
+    player: np.ndarray | None = None
     distance: np.ndarray | None = None
     contest: np.ndarray | None = None
     contests: tuple[str, ...] = ()
@@ -187,7 +196,16 @@ def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> Tra
     owner = table.drop_duplicates("unit").set_index("unit")
     owners = [str(owner.at[unit, "program"]) for unit in cells.units]
     programs = tuple(sorted(set(owners)))
+    who = owner.loc[list(cells.units)].astype(str)
+    team = (who["program"] + "/" + who["season"]).to_numpy()
+    people = (who["program"] + "/" + who["player"]).to_numpy()
     extra: dict[str, Any] = {}
+    seasons, season = np.unique(team, return_inverse=True)
+    if len(seasons) > len(programs):
+        extra |= {"season": season, "seasons": tuple(map(str, seasons))}
+    players, player = np.unique(people, return_inverse=True)
+    if len(players) < len(people):
+        extra["player"] = player
     if "level" in frame and frame["level"].fillna("").ne("").any():
         extra |= _level_shifts(frame, chosen.level_shift_sd)
     if "distance_ft" in frame and frame["distance_ft"].notna().any():

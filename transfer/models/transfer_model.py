@@ -3,8 +3,9 @@
 ::
 
     y ~ Binomial(n, logit^-1(eta))
-    eta = mu_k + c_gk + u_pk + distance + contest (games) + defender (live)
-    (u_p1 .. u_pK, u_pG) ~ MVN(0, D Omega D),  D = diag(tau)
+    eta = mu_k + c_gk + c_gsk + u_psk + columns + distance + contest (games) + defender (live)
+    (u_ps1 .. u_psK, u_psG) ~ MVN(0, D Omega D),  D = diag(tau)
+    correlation phi between seasons s of a player p, in every setting; phi ~ Beta(10, 2)
     Omega ~ LKJ(1) x prod_k t4(atanh rho_kG | .55, .40) x prod_jk t4(atanh rho_jk | .85, .50)
 
 Optional terms are there only when the design carries them. Two parametrisations of the same
@@ -43,6 +44,10 @@ def swap_arrays(design: TransferDesign) -> dict[str, np.ndarray]:
     }
     if len(design.programs) > 1:
         arrays["program"] = design.program
+    if design.season is not None:
+        arrays["season"] = design.season
+    if design.player is not None:
+        arrays["same_player"] = np.equal.outer(design.player, design.player) * 1.0
     if design.distance is not None:
         arrays["distance"], arrays["cell_setting"] = design.distance, design.setting
     if design.contest is not None:
@@ -82,18 +87,32 @@ def _correlation(pm: Any, pt: Any, size: int, priors: TransferPriors) -> Any:
     return chol
 
 
-def _centred(pm: Any, pt: Any, centre: Any, tau: Any, chol: Any, dims: tuple[int, int]) -> Any:
+def _seasons(pm: Any, pt: Any, data: dict[str, Any], priors: TransferPriors) -> Any:
+    """Cholesky factor of the correlations of a player's seasons; None where nobody has two."""
+    if "same_player" not in data:
+        return None
+    phi = pm.Beta("persistence", *priors.persistence)
+    same = data["same_player"]
+    return pt.linalg.cholesky(phi * same + (1 - phi) * pt.eye(same.shape[0]))
+
+
+def _centred(
+    pm: Any, pt: Any, centre: Any, tau: Any, chol: Any, seasons: Any, dims: tuple[int, int]
+) -> Any:
     """Rates of all units: practice centred, game given practice non-centred."""
     units, size = dims
     k = size - 1
     practice = pm.Flat("theta_practice", shape=(units, k))
     scaled = (practice - centre[:, :k]) / tau[:k]
     white = pt.linalg.solve_triangular(chol[:k, :k], scaled.T, lower=True).T
-    pm.Potential(
-        "practice_prior",
-        -0.5 * (white**2).sum() - units * (pt.log(pt.diag(chol)[:k]).sum() + pt.log(tau[:k]).sum()),
-    )
+    noise = white if seasons is None else pt.linalg.solve_triangular(seasons, white, lower=True)
+    density = -0.5 * (noise**2).sum()
+    density -= units * (pt.log(pt.diag(chol)[:k]).sum() + pt.log(tau[:k]).sum())
     z = pm.Normal("z_game", 0.0, 1.0, shape=units)
+    if seasons is not None:
+        density -= k * pt.log(pt.diag(seasons)).sum()
+        z = pt.dot(seasons, z)
+    pm.Potential("practice_prior", density)
     game = centre[:, k] + tau[k] * (pt.dot(white, chol[k, :k]) + chol[k, k] * z)
     return pt.concatenate([practice, game[:, None]], axis=1)
 
@@ -164,22 +183,29 @@ def build_transfer_model(
             priors.tau_log_sd,
         )
         centre = pt.zeros((units, size)) + mu
-        if "program" in data:
-            program_sd = pm.HalfNormal("program_sd", priors.program_sd, shape=size)
-            raw = pm.Normal("z_program", 0.0, 1.0, shape=(len(design.programs), size))
-            effect = pm.Deterministic("program_effect", raw * program_sd)
-            centre = centre + effect[data["program"]]
+        levels = {
+            "program": (priors.program_sd, priors.program_game_sd, design.programs),
+            "season": (priors.season_sd, priors.season_game_sd, design.seasons),
+        }
+        for level, (practice, game, names) in levels.items():
+            if level in data:
+                sd = pm.HalfNormal(f"{level}_sd", np.array([practice] * k + [game]), shape=size)
+                raw = pm.Normal(f"z_{level}", 0.0, 1.0, shape=(len(names), size))
+                effect = pm.Deterministic(f"{level}_effect", raw * sd)
+                centre = centre + effect[data[level]]
+        seasons = _seasons(pm, pt, data, priors)
         if k == 0:
             z = pm.Normal("z", 0.0, 1.0, shape=(units, 1))
-            theta = centre + z * tau
+            theta = centre + (z if seasons is None else pt.dot(seasons, z)) * tau
         else:
             chol = _correlation(pm, pt, size, priors)
             pm.Deterministic("omega", pt.dot(chol, chol.T))
             if uses_centred(design) if centred is None else centred:
-                theta = _centred(pm, pt, centre, tau, chol, design.dims)
+                theta = _centred(pm, pt, centre, tau, chol, seasons, design.dims)
             else:
                 z = pm.Normal("z", 0.0, 1.0, shape=(units, size))
-                theta = centre + pt.dot(z, chol.T) * tau
+                white = z if seasons is None else pt.dot(seasons, z)
+                theta = centre + pt.dot(white, chol.T) * tau
         theta = pm.Deterministic("theta", theta)
         eta = theta.ravel()[data["cell"]] + _optional_terms(pm, pt, data, design, priors)
         # Binomial log likelihood without its constant, whose gammas would be paid for at every

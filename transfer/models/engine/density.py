@@ -254,7 +254,8 @@ def native_data(
     precisions, responses = np.zeros((units, size)), np.zeros((units, size))
     np.add.at(precisions, at, weight)
     np.add.at(responses, at, response)
-    order = _order(precisions, responses, design.program)
+    group, above = _levels(design)
+    order = _order(precisions, responses, group)
     if expansion is not None:
         precisions, responses = expansion
     rows, others = np.tril_indices(size, -1)
@@ -280,9 +281,11 @@ def native_data(
         means[order].T,
         np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])[order],
         tilts,
-        np.array([priors.lkj_eta, priors.program_sd, priors.contest_step_sd, priors.defender_sd]),
-        np.array([priors.tilt_df or 0.0, priors.tau_log_sd]),
+        np.array([priors.lkj_eta, priors.contest_step_sd, priors.defender_sd]),
+        np.array([priors.tilt_df or 0.0, priors.tau_log_sd, *priors.persistence]),
         np.array(slopes)[order].T,
+        _spread_of_groups(priors, design.season is not None, k)[order],
+        _spread_of_groups(priors, False, k)[order],
         *column,
         *basis,
         np.pad(precisions[:, order].T, ((0, 0), (0, spare))),
@@ -293,10 +296,14 @@ def native_data(
         none if design.distance is None else design.distance[turn],
         columns[turn].T,
     ]
+    previous, rank = _earlier_seasons(design)
     whole = [
+        np.pad(group, (0, spare)),
+        np.pad(previous, (0, spare), constant_values=-1),
+        np.pad(rank, (0, spare)),
+        above,
         design.unit[turn],
         np.argsort(order)[design.setting][turn],
-        np.pad(design.program, (0, spare)),
         none if design.contest is None else np.asarray(design.contest)[turn],
         none - 1 if design.defender is None else np.asarray(design.defender)[turn],
         order,
@@ -306,17 +313,48 @@ def native_data(
     header = np.zeros(_HEADER, dtype=np.int64)
     steps = 0 if design.contest is None else len(design.contests) - 1
     defenders = 0 if design.defender is None else len(design.defenders)
-    header[:12] = [
-        _HEADER + len(flat) + len(tail), size, units, len(design.programs), cells, steps,
+    many = len(design.programs) > 1
+    programs = len(design.programs) if design.season is not None and many else 0
+    header[:14] = [
+        _HEADER + len(flat) + len(tail), size, units, len(above), cells, steps,
         defenders, columns.shape[1], design.distance is not None,
-        _FAMILIES.index(priors.tau_family), tilt, units + spare,
+        _FAMILIES.index(priors.tau_family), tilt, units + spare, programs, 1 + rank.max(),
     ]  # fmt: skip
     buffer = np.concatenate([header.view(float), flat, tail.view(float)])
     buffer.flags.writeable = False
     dim = 2 * size + size * k // 2 + units * size + columns.shape[1] + steps
-    dim += size * (1 + len(design.programs)) if len(design.programs) > 1 else 0
+    dim += size * (1 + len(above)) if len(above) > 1 else 0
+    dim += (size * (1 + programs) if programs else 0) + (1 if rank.any() else 0)
     dim += (size if design.distance is not None else 0) + (1 + defenders if defenders else 0)
     return NativeData(buffer, dim)
+
+
+def _levels(design: TransferDesign) -> tuple[np.ndarray, np.ndarray]:
+    """Group of every unit, and program of every group: programs themselves, or their seasons."""
+    if design.season is None:
+        return design.program, np.arange(len(design.programs))
+    above = np.zeros(len(design.seasons), dtype=np.int64)
+    above[design.season] = design.program
+    return design.season, above
+
+
+def _spread_of_groups(priors: TransferPriors, seasons: bool, k: int) -> np.ndarray:
+    """Prior scales of the spread between groups, by setting."""
+    if seasons:
+        return np.array([priors.season_sd] * k + [priors.season_game_sd])
+    return np.array([priors.program_sd] * k + [priors.program_game_sd])
+
+
+def _earlier_seasons(design: TransferDesign) -> tuple[np.ndarray, np.ndarray]:
+    """The unit that holds each player's season before, -1 for none, and how many there are."""
+    units = len(design.units)
+    previous, rank = np.full(units, -1), np.zeros(units, dtype=np.int64)
+    last: dict[int, int] = {}
+    for unit, player in enumerate([] if design.player is None else design.player.tolist()):
+        if player in last:
+            previous[unit], rank[unit] = last[player], rank[last[player]] + 1
+        last[player] = unit
+    return previous, rank
 
 
 def variables(design: TransferDesign) -> dict[str, tuple[int, ...]]:
@@ -326,6 +364,8 @@ def variables(design: TransferDesign) -> dict[str, tuple[int, ...]]:
     if size > 1:
         shapes["omega"] = (size, size)
     shapes["theta"] = (units, size)
+    if design.season is not None:
+        shapes |= {"season_effect": (len(design.seasons), size), "season_sd": (size,)}
     if len(design.programs) > 1:
         shapes |= {"program_effect": (len(design.programs), size), "program_sd": (size,)}
     if design.distance is not None:
@@ -336,6 +376,8 @@ def variables(design: TransferDesign) -> dict[str, tuple[int, ...]]:
         shapes |= {"defender_effect": (len(design.defenders),), "defender_sd": ()}
     if design.covariates is not None:
         shapes["beta_covariate"] = (design.covariates.shape[1],)
+    if design.player is not None:
+        shapes["persistence"] = ()
     return shapes
 
 
@@ -354,15 +396,22 @@ def initial_point(
     if priors.tilt_practice is not None and priors.tilt_game is not None:
         centre[2 * size : 2 * size + size * k // 2] = 0.3
     at = 2 * size + size * k // 2 + units * size
-    if len(design.programs) > 1:
+    groups = len(_levels(design)[1])
+    if groups > 1:
         centre[at : at + size] = 0.6
-        at += size * (1 + len(design.programs))
+        at += size * (1 + groups)
     at += size if design.distance is not None else 0
     if design.contest is not None:
         centre[at : at + len(design.contests) - 1] = _MIDDLE
         at += len(design.contests) - 1
     if design.defender is not None:
         centre[at] = 0.6
+        at += 1 + len(design.defenders)
+    at += 0 if design.covariates is None else design.covariates.shape[1]
+    if design.season is not None and len(design.programs) > 1:
+        centre[at : at + size] = 0.6
+    if design.player is not None:
+        centre[-1] = logit(priors.persistence[0] / sum(priors.persistence))
 
     def start(seed: int | None = None) -> np.ndarray:
         jitter = np.random.default_rng(seed).uniform(-1, 1, dim)

@@ -9,6 +9,7 @@ renews what it kept when this file changes; a fingerprint of the other files ent
 from __future__ import annotations
 
 import hashlib
+from math import exp
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,8 @@ from transfer.models.engine.players import (
     likelihood,
     population,
     population_back,
+    seasons,
+    seasons_back,
     units,
     units_back,
 )
@@ -52,21 +55,25 @@ def _players(x: Any, at: Any, count: Any) -> Any:
 def _forward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> float:
     """Fill the state; return the log density without the likelihood and the tilt."""
     tau, factor = slice(at[1], at[2]), slice(at[2], at[3])
-    log_sd = d.prior.scales[5]
+    log_sd = d.prior.scales[4]
     total = spread(x[tau], d.count.family, d.prior.tau, log_sd, st.value, grad[tau])
     total += correlation(x[factor], d.prior.scales[0], st.factor, grad[factor])
     total += term_priors(x, at, d, st.term, grad)
     offsets(x, at, d, st.term, st.player.response, st.cell.offset)
     total += population(x, at, d.prior, d.player, st, grad)
+    if at[13] > at[12]:
+        total += seasons(x[at[12]], d.prior.scales, st.season, grad[at[12] : at[13]])
     z = _players(x, at, d.count)
-    return total + units(z, st.value.tau, st.factor.chol, st.program.centre, d.player, st.player)
+    return total + units(z, st.value.tau, st.factor.chol, st.group.centre, d.player, st)
 
 
 @flat
 def _backward(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
     """Add to the gradient what the state's gradients carry."""
     players = _players(grad, at, d.count)
-    units_back(st.value, st.factor, st.program.gcentre, d.player, st.player, players)
+    units_back(st, d.player, players)
+    if at[13] > at[12]:
+        seasons_back(x[at[12]], st.season, grad[at[12] : at[13]])
     population_back(x, at, d.prior, d.player, st, grad)
     offsets_back(x, at, d, st, grad)
     correlation_back(st.factor, grad[at[2] : at[3]])
@@ -105,23 +112,31 @@ def _write_omega(out: Any, q: int, order: Any, chol: Any) -> int:
 
 
 @jit
+def _write_level(order: Any, w: Any, sd: Any, out: Any, q: int) -> int:
+    """Write the effects of a level of groups and their spreads."""
+    groups, size = w.shape
+    if groups == 0:
+        return q
+    for k in range(size):
+        for g in range(groups):
+            out[q + g * size + order[k]] = sd[k] * w[g, k]
+        out[q + groups * size + order[k]] = abs(sd[k])
+    return q + (groups + 1) * size
+
+
+@jit
 def _write_population(players: int, order: Any, st: Any, out: Any) -> int:
-    """Write mu, tau, omega, theta and the programs; return where the optional terms go."""
+    """Write mu, tau, omega, theta and the groups; return where the optional terms go."""
     size = len(order)
-    programs = len(st.program.w)
     q = _place(out, _place(out, 0, st.value.mu, order), st.value.tau, order)
     q = _write_omega(out, q, order, st.factor.chol)
     for p in range(players):
         for k in range(size):
             out[q + order[k]] = st.player.theta[k, p]
         q += size
-    if programs == 1:
-        return q
-    for k in range(size):
-        for g in range(programs):
-            out[q + g * size + order[k]] = st.value.sd[k] * st.program.w[g, k]
-        out[q + programs * size + order[k]] = abs(st.value.sd[k])
-    return q + (programs + 1) * size
+    if len(st.group.w) > 1:
+        q = _write_level(order, st.group.w, st.value.sd, out, q)
+    return _write_level(order, st.program.w, st.value.program_sd, out, q)
 
 
 @jit
@@ -136,13 +151,15 @@ def _write_terms(x: Any, at: Any, d: Any, term: Any, q: int, out: Any) -> None:
         q = _copy(out, q, term.effect)
     if d.count.defenders:
         q = _copy(out, q, term.defender)
-        out[q] = abs(d.prior.scales[3] * x[at[8]])
+        out[q] = abs(d.prior.scales[2] * x[at[8]])
         q += 1
     for i in range(d.count.columns):
         out[q + i] = 0.0
         for j in range(d.count.columns):
             along = column.mean[j] + column.centre[j] + column.root[j] * x[at[9] + j]
             out[q + i] += column.back[i, j] * along
+    if at[13] > at[12]:
+        out[q + d.count.columns] = 1.0 / (1.0 + exp(-x[at[12]]))
 
 
 _ERROR_GRADIENT, _ERROR_VALUE = 3, 4
@@ -175,7 +192,7 @@ def _compiled(source: int) -> Any:
             return 0 if np.isfinite(total + 0.0 * work[0]) and source >= 0 else 1
         total += likelihood(d.cell, st.cell, st.player.theta, st.player.gtheta)
         if d.count.tilt:
-            total += tilt(d.prior.tilt, d.prior.scales[4], st.factor.chol, st.factor.gchol)
+            total += tilt(d.prior.tilt, d.prior.scales[3], st.factor.chol, st.factor.gchol)
         _backward(x, at, d, st, grad)
         numba.carray(value, (1,))[0] = total + 0.0 * work[0]
         finite = True

@@ -142,11 +142,11 @@ def term_priors(x: Any, at: Any, d: Any, term: Any, grad: Any) -> float:
         grad[at[9] + j] = -noise * d.column.root[j]
     term.effect[0] = 0.0
     for q in range(at[8] - at[7]):
-        lp, step, _, grad[at[7] + q] = half_normal(x[at[7] + q], scales[2])
+        lp, step, _, grad[at[7] + q] = half_normal(x[at[7] + q], scales[1])
         total += lp
         term.effect[q + 1] = term.effect[q] - step
     if at[9] > at[8]:
-        total += _defenders(x[at[8] : at[9]], scales[3], d.basis, term)
+        total += _defenders(x[at[8] : at[9]], scales[2], d.basis, term)
     return total
 
 
@@ -227,6 +227,6 @@ def offsets_back(x: Any, at: Any, d: Any, st: Any, grad: Any) -> None:
     tail = 0.0
     for q in range(at[8] - at[7] - 1, -1, -1):
         tail += term.geffect[q + 1]
-        grad[at[7] + q] -= tail * half_normal(x[at[7] + q], scales[2])[2]
+        grad[at[7] + q] -= tail * half_normal(x[at[7] + q], scales[1])[2]
     if at[9] > at[8]:
-        _defenders_back(x[at[8] : at[9]], scales[3], d.basis, term, grad[at[8] : at[9]])
+        _defenders_back(x[at[8] : at[9]], scales[2], d.basis, term, grad[at[8] : at[9]])

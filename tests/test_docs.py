@@ -154,7 +154,10 @@ def test_verdict_page_prints_the_thresholds_and_error_rates_of_the_rule():
 def test_priors_page_prints_the_defaults():
     text = (DOCS / "method" / "transfer-model.md").read_text("utf-8")
     priors = transfer.TransferPriors()
-    assert f"half-normal({priors.program_sd:g})".replace("(0.", "(.") in text
+    spreads = ("program_sd", "program_game_sd", "season_sd", "season_game_sd")
+    for value in (getattr(priors, name) for name in spreads):
+        assert f"half-normal({value:g})".replace("(0.", "(.") in text
+    assert f"Beta({priors.persistence[0]:g}, {priors.persistence[1]:g})" in text
     for value in (priors.tau_practice_sd, priors.tau_game_sd):
         wanted = f"lognormal, median {value:g}, sd of the logarithm {priors.tau_log_sd:g}"
         assert wanted.replace(" 0.", " .") in text

@@ -15,6 +15,7 @@ from transfer.models.alignment import (
     Counts,
     count_cells,
     game_mix,
+    new_squad_spread,
     program_effects,
     require_passed,
 )
@@ -170,18 +171,6 @@ def _write_forecast(table: pd.DataFrame, counts: Counts) -> str:
     )
 
 
-def _new_player_spread(posterior: TransferPosterior, program: str | None) -> np.ndarray:
-    """Extra variance of a new player's logits from an unknown program, shape (D or 1, K + 1)."""
-    width = len(posterior.settings) + 1
-    sd = posterior.terms.get("program_sd")
-    if program is not None or sd is None:
-        return np.zeros((1, width))
-    sd = np.asarray(sd, dtype=float)
-    if sd.ndim == 1:
-        sd = sd[:, None]
-    return np.broadcast_to(sd**2, (sd.shape[0], width))
-
-
 def _check_practice(
     posterior: TransferPosterior, practice: Mapping[str, tuple[int, int]]
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -218,7 +207,8 @@ def forecast_unseen(
 
     With counts, the practice rates are drawn from their posterior by importance sampling from the
     Normal at its mode in each population draw, and the game rate from the conditional Normal. An
-    unknown program adds the spread between programs where the model has it. The rate is averaged
+    unknown program adds the spread between programs where the model has it, and a new season that
+    of seasons. The rate is averaged
     over the charted game conditions.
 
     Parameters
@@ -258,7 +248,7 @@ def forecast_unseen(
     if program is not None:
         mu = mu + program_effects(posterior, (program,))[:, 0]
     sigma = population.tau[:, :, None] * population.omega * population.tau[:, None, :]
-    sigma = sigma + _new_player_spread(posterior, program)[:, :, None] * np.eye(mu.shape[1])
+    sigma = sigma + new_squad_spread(posterior, program)[:, :, None] * np.eye(mu.shape[1])
     inner, to_game = sigma[:, :-1, :-1], sigma[:, :-1, -1]
     theta, log_ratios = condition_on_practice(mu[:, :-1], inner, n, y, rng)
     khat = 0.0

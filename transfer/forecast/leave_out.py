@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import logsumexp
 
 from transfer.errors import ArgumentError
 from transfer.forecast.game_only import fit_game_only, game_only_prior
@@ -23,8 +24,8 @@ from transfer.models.alignment import (
     deviations,
     game_mix,
     game_offsets,
-    population_game_mean,
     require_passed,
+    squad_means,
 )
 from transfer.models.composition import game_given_practice
 from transfer.models.integrate import log_marginal
@@ -40,6 +41,10 @@ __all__ = [
 ]
 
 
+#: Nodes for the part of a player's games that is common to his seasons.
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
+
+
 @dataclass(frozen=True)
 class LeaveOut:
     """Weights that take one player's games out of the posterior.
@@ -49,7 +54,8 @@ class LeaveOut:
     units : tuple of str
         The P player-seasons.
     log_weights : array, shape (D, P)
-        Smoothed and normalised; column p leaves the games of player p out.
+        Smoothed and normalised; column p leaves all games of the player of unit p out, also those
+        of his other seasons.
     khat : array, shape (P,)
         Tail shape of the ratios.
     conditional_mean : array, shape (D, P)
@@ -91,15 +97,37 @@ def leave_player_out_weights(posterior: TransferPosterior) -> LeaveOut:
         When the fit did not pass its diagnostics.
     """
     require_passed(posterior.diagnostics)
-    programs = count_cells(posterior).programs
     weights, sd = game_given_practice(posterior.population)
-    practice = deviations(posterior, programs)[:, :, :-1]
-    mean = population_game_mean(posterior, programs) + np.einsum("dpk,dk->dp", practice, weights)
-    n, y, offset = game_offsets(posterior)
-    log_likelihood = log_marginal(mean, np.maximum(sd, 1e-6)[:, None], n, y, offset)
+    practice = deviations(posterior)[:, :, :-1]
+    mean = squad_means(posterior)[:, :, -1] + np.einsum("dpk,dk->dp", practice, weights)
+    log_likelihood = _games_of_players(posterior, mean, np.maximum(sd, 1e-6))
     smoothed, khat = smooth_log_weights(-log_likelihood)
     mix = game_mix(posterior)
     return LeaveOut(posterior.units, smoothed, khat, mean, sd, mix)
+
+
+def _games_of_players(posterior: TransferPosterior, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    """Log likelihood of all games of each unit's player given his practice, shape (D, P).
+
+    Where players have several seasons, what practice does not tell of a player's games has
+    correlation phi between them: it is a part common to his seasons, summed out by quadrature, and
+    parts of each season.
+    """
+    n, y, offset = game_offsets(posterior)
+    phi = posterior.terms.get("persistence")
+    if phi is None:
+        return log_marginal(mean, sd[:, None], n, y, offset)
+    counts = count_cells(posterior)
+    people = list(zip(counts.programs, counts.players, strict=True))
+    player = np.unique([f"{g}/{p}" for g, p in people], return_inverse=True)[1]
+    common, alone = sd * np.sqrt(phi), np.maximum(sd * np.sqrt(1.0 - phi), 1e-6)
+    parts = []
+    for node, weight in zip(_NODES, _WEIGHTS / _WEIGHTS.sum(), strict=True):
+        each = log_marginal(mean + (common * node)[:, None], alone[:, None], n, y, offset)
+        summed = np.zeros((player.max() + 1, len(mean)))
+        np.add.at(summed, player, each.T)
+        parts.append(np.log(weight) + summed.T)
+    return np.asarray(logsumexp(parts, axis=0)[:, player])
 
 
 def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:

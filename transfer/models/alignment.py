@@ -20,9 +20,11 @@ __all__ = [
     "deviations",
     "game_mix",
     "game_offsets",
-    "population_game_mean",
+    "new_squad_spread",
     "program_effects",
     "require_passed",
+    "season_effects",
+    "squad_means",
 ]
 
 #: How a blank contest of a game cell is written.
@@ -179,18 +181,54 @@ def _positions(names: tuple[str, ...], labels: tuple[str, ...], what: str) -> np
     return np.array([place[name] for name in names], dtype=int)
 
 
-def deviations(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
-    """Each player's deviation from the mean of the program, shape (D, P, K + 1), logit."""
-    centred: np.ndarray = posterior.theta - posterior.population.mu[:, None, :]
-    return centred - program_effects(posterior, programs)
+def season_effects(
+    posterior: TransferPosterior, programs: tuple[str, ...], seasons: tuple[str, ...]
+) -> np.ndarray:
+    """Effect of each player's program-season, shape (D or 1, P, K + 1); zeros without the term.
+
+    Raises
+    ------
+    ArgumentError
+        When a program-season has no effect in the posterior.
+    """
+    effect = posterior.terms.get("season_effect")
+    if effect is None:
+        return np.zeros((1, len(programs), len(posterior.settings) + 1))
+    names = tuple(f"{g}/{s}" for g, s in zip(programs, seasons, strict=True))
+    labels = posterior.labels.get("seasons", ())
+    return np.asarray(effect[:, _positions(names, labels, "season"), :])
 
 
-def population_game_mean(posterior: TransferPosterior, programs: tuple[str, ...]) -> np.ndarray:
-    """Mean game logit of each player's program, shape (D, P)."""
-    mean: np.ndarray = (
-        posterior.population.mu[:, None, -1] + (program_effects(posterior, programs)[:, :, -1])
-    )
+def squad_means(posterior: TransferPosterior) -> np.ndarray:
+    """Mean logit of each player's program in his season, shape (D, P, K + 1)."""
+    counts = count_cells(posterior)
+    effects = program_effects(posterior, counts.programs)
+    effects = effects + season_effects(posterior, counts.programs, counts.seasons)
+    mean: np.ndarray = posterior.population.mu[:, None, :] + effects
     return mean
+
+
+def new_squad_spread(posterior: TransferPosterior, program: str | None) -> np.ndarray:
+    """Variance of the mean logits of a squad that was not fitted, shape (D or 1, K + 1).
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    program : str or None
+        Its program; then only the season is new. None for a program that was not fitted.
+    """
+    names = ["season_sd"] if program is not None else ["season_sd", "program_sd"]
+    total = np.zeros((1, len(posterior.settings) + 1))
+    for name in names:
+        if name in posterior.terms:
+            sd = np.asarray(posterior.terms[name], dtype=float)
+            total = total + (sd[:, None] if sd.ndim == 1 else sd) ** 2
+    return total
+
+
+def deviations(posterior: TransferPosterior) -> np.ndarray:
+    """Each player's deviation from the mean of his squad, shape (D, P, K + 1), logit."""
+    return np.asarray(posterior.theta - squad_means(posterior))
 
 
 def game_offsets(posterior: TransferPosterior) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -61,7 +61,9 @@ def sampler_for(design: TransferDesign, engine: Engine = "native") -> SamplerSet
     """Return the default sampler settings for a design (own measurements at 14 to 4,900 units)."""
     if engine == "native":
         if len(design.units) < _MANY_UNITS:
-            return SamplerSettings(draws=1000, tune=500, target_accept=0.9, adaptation="diag")
+            # Seasons of the same few players hold the means up.
+            draws, tune = (1000, 500) if design.player is None else (1500, 700)
+            return SamplerSettings(draws=draws, tune=tune, target_accept=0.9, adaptation="diag")
         accept = 0.7 if len(design.units) < _VERY_MANY_UNITS else 0.8
         return SamplerSettings(draws=800, tune=300, target_accept=accept, adaptation="diag")
     if uses_centred(design):

@@ -300,14 +300,21 @@ def _offsets(posterior: TransferPosterior, design: TransferDesign, keep: np.ndar
     if design.defender is not None and "defender_effect" in terms:
         faced = design.defender >= 0
         total[:, faced] += terms["defender_effect"][:, design.defender[faced]]
+    for term, labels in posterior.labels.items():
+        if term in terms and design.covariates is not None:
+            mine = [j for j, (name, _) in enumerate(design.covariate_names) if name == term]
+            assert len(mine) == len(labels)
+            total += terms[term] @ design.covariates[:, mine].T
     return total
 
 
-def _program(posterior: TransferPosterior, design: TransferDesign, keep: np.ndarray) -> np.ndarray:
-    effect = posterior.terms.get("program_effect")
-    if effect is None:
-        return np.zeros((1, *design.dims))
-    return np.asarray(effect[keep][:, design.program, :])
+def _squad(posterior: TransferPosterior, design: TransferDesign, keep: np.ndarray) -> np.ndarray:
+    total = np.zeros((1, *design.dims))
+    if "program_effect" in posterior.terms:
+        total = total + posterior.terms["program_effect"][keep][:, design.program, :]
+    if design.season is not None and "season_effect" in posterior.terms:
+        total = total + posterior.terms["season_effect"][keep][:, design.season, :]
+    return total
 
 
 def _by_cell(values: np.ndarray, where: np.ndarray, cells: int) -> np.ndarray:
@@ -365,7 +372,7 @@ def posterior_predictive(
     theta = posterior.theta[keep]
     centre = theta
     if players == "new":
-        centre = posterior.population.mu[keep][:, None, :] + _program(posterior, design, keep)
+        centre = posterior.population.mu[keep][:, None, :] + _squad(posterior, design, keep)
         centre = np.broadcast_to(centre, theta.shape)
         # Margins only: the check is setting by setting, so correlations do not enter.
         noise = rng.standard_normal(theta.shape)

@@ -97,8 +97,11 @@ class TransferDesign:
         return total
 
     def without_games(self, unit: int) -> TransferDesign:
-        """Return the design with one unit's game attempts left out."""
-        out = (self.unit == unit) & (self.setting == len(self.settings))
+        """Return the design with all game attempts of one unit's player left out."""
+        mine = np.arange(len(self.units)) == unit
+        if self.player is not None:
+            mine = self.player == self.player[unit]
+        out = mine[self.unit] & (self.setting == len(self.settings))
         return replace(self, n=np.where(out, 0, self.n), y=np.where(out, 0, self.y))
 
 

@@ -22,6 +22,7 @@ from transfer.models.alignment import (
     GameMix,
     count_cells,
     game_mix,
+    new_squad_spread,
     program_effects,
     require_passed,
 )
@@ -127,8 +128,12 @@ def convert_rate(
         shift = program_effects(posterior, (program,))[:, 0]
     mean_practice = population.mu[:, k] + shift[:, k]
     mean_game = population.mu[:, -1] + shift[:, -1]
-    tau, tau_game = population.tau[:, k], population.tau[:, -1]
-    rho = population.omega[:, k, -1]
+    # A squad that was not fitted differs from the mean by chance of its own in both places.
+    squad = new_squad_spread(posterior, program)
+    tau = np.sqrt(population.tau[:, k] ** 2 + squad[:, k])
+    tau_game = np.sqrt(population.tau[:, -1] ** 2 + squad[:, -1])
+    shared = population.tau[:, k] * population.tau[:, -1] * population.omega[:, k, -1]
+    rho = shared / (tau * tau_game)
     makes = np.asarray(rate * attempts)
     log_weights = log_marginal(mean_practice, tau, np.asarray(attempts), makes)
     smoothed, khat = smooth_log_weights(log_weights[:, None])

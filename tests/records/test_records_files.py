@@ -218,3 +218,16 @@ def test_summary_is_plain(tmp_path):
     summary = read_records(frame([{}]), games_frame([{}])).to_dict()
     assert summary["tables"][0]["first"] == "2025-11-03"
     assert summary["tables"][1]["players"] == 1
+
+
+def test_the_fingerprint_is_that_of_the_rows():
+    practice = frame([{"attempts": 3, "makes": 1}, {"player": "P02", "distance_ft": 8.5}])
+    same = read_records(practice.iloc[::-1][practice.columns[::-1]])
+    reference = read_records(practice)
+    assert same.data_hash == reference.data_hash
+    for column, value in (("makes", 2), ("player", "P03"), ("distance_ft", 9.0), ("drill", "x")):
+        changed = practice.assign(**{column: [value, *practice[column][1:]]})
+        assert read_records(changed).data_hash != reference.data_hash
+    shifted = practice.assign(player=["P0", "1P02"])  # the same letters, parted elsewhere
+    plain = practice.assign(player=["P01", "P02"])
+    assert read_records(shifted).data_hash != read_records(plain).data_hash

@@ -153,7 +153,7 @@ pieces = st.lists(
 @given(pieces)
 def test_the_fast_reader_agrees_with_the_standard_librarys(texts):
     body = "".join(texts) + "\n1,2,3\n"
-    fast = _fast(body.encode(), ["h1", "h2", "h3"], ",")
+    fast = _fast(body.encode(), 0, ["h1", "h2", "h3"], ",")
     if fast is None:  # it stumbled, and the slow reader takes over
         return
     problems = Problems()

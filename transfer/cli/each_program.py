@@ -109,7 +109,7 @@ def records_of_program(records: Records, program: str) -> Records:
     program : str
         Code of the program.
     """
-    from transfer.provenance import hash_frames
+    from transfer.records.fingerprint import hash_records
 
     frames = {}
     for name in ("practice", "games", "roster", "drills"):
@@ -119,7 +119,7 @@ def records_of_program(records: Records, program: str) -> Records:
         if name != "drills" and "program" in frame:
             frame = frame[frame["program"] == program].reset_index(drop=True)
         frames[name] = frame
-    return replace(records, **frames, problems=(), data_hash=hash_frames(**frames))
+    return replace(records, **frames, problems=(), data_hash=hash_records(frames))
 
 
 def program_study(study: Study, program: str) -> Study:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -21,8 +23,6 @@ _SPOT_CONFLICT = 3.0
 _BLOCK = ("program", "season", "date", "session", "player", "drill", "set", "second_chart")
 #: Labels that travel with a row without being part of its key.
 _CARRIED = ("charter", "opponent")
-#: Counts that are summed.
-_COUNTS = ("attempts", "makes", "blocked", "fouled")
 
 
 def fill_distances(c: Checked, body: str, problems: Problems) -> None:
@@ -169,7 +169,9 @@ def _values(c: Checked, name: str, rows: np.ndarray) -> pd.Series:
         return pd.Series(parsed.days()[rows].astype("datetime64[s]"))
     if kind in {"count", "number"}:
         return pd.Series(parsed.numbers()[rows])
-    return pd.Series(parsed.labels()[rows], dtype="str")
+    texts = pd.array([*map(str, parsed.values), ""], dtype="str")
+    codes = parsed.codes[rows]
+    return pd.Series(texts.take(np.where(codes < 0, len(parsed.values), codes)))
 
 
 def canonical(c: Checked, problems: Problems) -> pd.DataFrame:
@@ -197,19 +199,71 @@ def canonical(c: Checked, problems: Problems) -> pd.DataFrame:
         size = int(group.max(initial=-1)) + 1
         rows = np.zeros(size, dtype=np.int64)
         rows[group[::-1]] = np.arange(c.raw.n)[::-1]
+        counts = {n: np.bincount(group, v, minlength=size) for n, v in counts.items()}
+        if minutes is not None and c.table.name == "practice":
+            minutes = np.bincount(group, minutes, minlength=size)
+        elif minutes is not None:
+            minutes = minutes[rows]
     else:
-        size, group, rows = c.raw.n, np.arange(c.raw.n), np.arange(c.raw.n)
-    data: dict[str, object] = {name: _values(c, name, rows) for name in labels}
-    for name in ("program", "season"):
-        data.setdefault(name, pd.Series([""] * size, dtype="str"))
-    for name, values in counts.items():
-        data[name] = np.bincount(group, values, minlength=size).astype(np.int64)
+        rows = np.arange(c.raw.n)
+    numbers: dict[str, np.ndarray] = {n: v.astype(np.int64) for n, v in counts.items()}
     if minutes is not None:
-        adds = is_attempt_form(c) and c.table.name == "practice"
-        data["minutes"] = np.bincount(group, minutes, minlength=size) if adds else minutes[rows]
-    frame = pd.DataFrame({n: data[n] for n in c.table.names if n in data})
-    order = [n for n in (*c.table.key, *_CARRIED, *_COUNTS) if n in frame]
-    return frame.sort_values(order, kind="stable", ignore_index=True)
+        numbers["minutes"] = minutes
+    order = _row_order(c, labels, rows, list(numbers.values()))
+    rows = rows[order]
+    data: dict[str, object] = {name: _values(c, name, rows) for name in labels}
+    data |= {name: values[order] for name, values in numbers.items()}
+    for name in ("program", "season"):
+        if name not in data:
+            data[name] = pd.Series("", index=range(len(rows)), dtype="str")
+    return pd.DataFrame({n: data[n] for n in c.table.names if n in data})
+
+
+def _ranks(c: Checked, name: str) -> np.ndarray:
+    """Place of each distinct value of a column in their order, the blank's place at the end.
+
+    A blank label comes before the others, a blank number or date after them.
+    """
+    parsed = c.get(name)
+    values = np.empty(len(parsed.values), dtype=object)
+    values[:] = parsed.values
+    blank_first = c.table.column(name).type in {"text", "level"}
+    ranks = np.full(len(values) + 1, 0 if blank_first else len(values), dtype=np.int64)
+    ranks[np.argsort(values, kind="stable")] = np.arange(len(values)) + blank_first
+    return ranks
+
+
+def _row_order(
+    c: Checked, labels: list[str], rows: np.ndarray, numbers: Sequence[np.ndarray]
+) -> np.ndarray:
+    """Positions among `rows` that sort them by labels, and rows of equal labels by numbers.
+
+    Parameters
+    ----------
+    c : Checked
+        The table.
+    labels : list of str
+        Columns, the first decides first.
+    rows : int array, shape (N,)
+        Row positions in the table.
+    numbers : sequence of arrays, shape (N,)
+        The first decides first.
+    """
+    keys = [np.zeros(len(rows), dtype=np.int64)]  # several columns are one key while they fit
+    size = 1
+    for name in labels:
+        ranks = _ranks(c, name)
+        if size * len(ranks) > 2**62:
+            keys.append(np.zeros(len(rows), dtype=np.int64))
+            size = 1
+        keys[-1] *= len(ranks)
+        keys[-1] += ranks[c.get(name).codes[rows]]
+        size *= len(ranks)
+    if len(keys) == 1:
+        order = np.argsort(keys[0], kind="stable")
+        if np.all(np.diff(keys[0][order])):
+            return order
+    return np.lexsort([*numbers[::-1], *keys[::-1]])
 
 
 def plain_frame(c: Checked) -> pd.DataFrame:

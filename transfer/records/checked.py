@@ -13,7 +13,7 @@ from transfer.records.raw import RawTable
 from transfer.records.schema import Table
 from transfer.records.values import Parsed
 
-__all__ = ["Checked", "encode_numbers", "group_codes", "relabel"]
+__all__ = ["Checked", "combined_codes", "encode_numbers", "group_codes", "relabel"]
 
 
 @dataclass
@@ -67,6 +67,21 @@ class Checked:
             )  # fmt: skip
 
 
+def combined_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
+    """One number for each row of `n`, equal where all columns are equal, int64, shape (N,)."""
+    combined = np.zeros(n, dtype=np.int64)
+    size = 1
+    for column in columns:
+        width = len(column.values) + 1
+        if size * width > 2**62:
+            combined, distinct = pd.factorize(combined)
+            size = len(distinct)
+        combined *= width
+        combined += column.codes + 1
+        size *= width
+    return combined
+
+
 def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
     """Number the distinct combinations of several columns.
 
@@ -82,16 +97,7 @@ def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
     int array, shape (N,)
         Group numbers from 0, in order of first appearance.
     """
-    combined = np.zeros(n, dtype=np.int64)
-    size = 1
-    for column in columns:
-        width = len(column.values) + 1
-        if size * width > 2**62:
-            combined, distinct = pd.factorize(combined)
-            size = len(distinct)
-        combined = combined * width + (column.codes + 1)
-        size *= width
-    codes: np.ndarray = pd.factorize(combined)[0]
+    codes: np.ndarray = pd.factorize(combined_codes(columns, n))[0]
     return codes
 
 

@@ -11,7 +11,6 @@ from typing import Any
 import pandas as pd
 
 from transfer.errors import ArgumentError
-from transfer.provenance import hash_frames
 from transfer.records.attempts import canonical, check_sets, fill_distances, plain_frame
 from transfer.records.checked import Checked
 from transfer.records.crosschecks import (
@@ -20,6 +19,7 @@ from transfer.records.crosschecks import (
     warn_mixing,
     warn_unmatched,
 )
+from transfer.records.fingerprint import hash_records
 from transfer.records.geometry import court
 from transfer.records.problems import Problem, Problems, problem_table
 from transfer.records.raw import RawTable, from_frame, from_parquet
@@ -179,16 +179,12 @@ def read_records(
         )
     given = {"practice": practice, "games": games, "roster": roster, "drills": drills}
     problems = Problems()
-    raws = {
-        name: load_table(source, name, problems)
-        for name, source in given.items()
-        if source is not None
-    }
-    checked = {
-        name: check_table(raw, TABLES[name], problems)
-        for name, raw in raws.items()
-        if raw is not None
-    }
+    checked: dict[str, Checked] = {}
+    for name, source in given.items():
+        raw = None if source is None else load_table(source, name, problems)
+        if raw is not None:
+            checked[name] = check_table(raw, TABLES[name], problems)
+    del raw  # its texts are read; a large table is held once
     frames = _apply_rules(checked, start, end, rule_body, problems)
     problems.raise_errors()
     sources = tuple(
@@ -203,7 +199,7 @@ def read_records(
     )
     return Records(
         frames.get("practice"), frames.get("games"), frames.get("roster"), frames.get("drills"),
-        problems.sorted(), hash_frames(**frames), sources, rule_body, start, end,
+        problems.sorted(), hash_records(frames), sources, rule_body, start, end,
     )  # fmt: skip
 
 

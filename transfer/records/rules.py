@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 
 import numpy as np
 
-from transfer.records.checked import Checked, group_codes, relabel
+from transfer.records.checked import Checked, combined_codes, group_codes, relabel
 from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
@@ -42,7 +43,7 @@ def check_table(raw: RawTable, table: Table, problems: Problems) -> Checked:
     columns = {
         name: parse_column(raw, table.column(name), cell, problems) for name, cell in cells.items()
     }
-    c = Checked(raw, table, columns)
+    c = Checked(replace(raw, columns=[]), table, columns)  # the texts are read
     if raw.n == 0:
         problems.add(
             raw.place, "the table has a header and no rows (empty file)",
@@ -249,9 +250,12 @@ def check_duplicates(c: Checked, problems: Problems) -> None:
         judged &= ~c.get(name).bad
         if c.has(name) and c.table.column(name).required in ("yes", "or_drill"):
             judged &= c.get(name).codes >= 0
+    at = np.flatnonzero(judged)
+    ordered = np.sort(combined_codes(keys, c.raw.n)[at])
+    if np.all(ordered[1:] != ordered[:-1]):
+        return
     group = group_codes(keys, c.raw.n)
     first = np.full(int(group.max(initial=-1)) + 1, -1)
-    at = np.flatnonzero(judged)
     first[group[at][::-1]] = at[::-1]
     repeated = at[first[group[at]] != at]
     named = [n for n in c.table.key if c.has(n)]

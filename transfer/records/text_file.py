@@ -86,8 +86,10 @@ def _offset(body: bytes, lines: int) -> int:
     return at
 
 
-def _fast(body: bytes, headers: list[str], separator: str) -> tuple[list[RawColumn], int] | None:
-    """Read the rows below the header with pyarrow, or None when it stumbles."""
+def _fast(
+    body: bytes, start: int, headers: list[str], separator: str
+) -> tuple[list[RawColumn], int] | None:
+    """Read the rows from the byte `start` on with pyarrow, or None when it stumbles."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
@@ -95,9 +97,11 @@ def _fast(body: bytes, headers: list[str], separator: str) -> tuple[list[RawColu
     kind = pa.dictionary(pa.int32(), pa.string())
     try:
         table = arrow_csv.read_csv(
-            pa.BufferReader(body),
+            pa.BufferReader(pa.py_buffer(body)[start:]),
             arrow_csv.ReadOptions(column_names=names, block_size=4 << 20),
-            arrow_csv.ParseOptions(delimiter=separator, newlines_in_values=b'"' in body),
+            arrow_csv.ParseOptions(
+                delimiter=separator, newlines_in_values=body.find(b'"', start) >= 0
+            ),
             arrow_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, kind), null_values=[], strings_can_be_null=False
             ),
@@ -168,7 +172,7 @@ def _slow(
 
 
 def _line_lookup(
-    text: str, separator: str, skip: int, kept: np.ndarray, straight: bool
+    body: bytes, separator: str, skip: int, kept: np.ndarray, straight: bool
 ) -> Callable[[np.ndarray], list[int]]:
     """Positions to lines; the slow count happens only when a problem asks for it."""
 
@@ -180,6 +184,7 @@ def _line_lookup(
     def counted_lines(at: np.ndarray) -> list[int]:
         lines = counted
         if not lines:
+            text = body.decode()
             lines.extend(line for line, _ in _records(text, separator, skip))
         return [lines[int(i)] if int(i) < len(lines) else -1 for i in at]
 
@@ -207,9 +212,10 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
     text = _decode(data, place, problems)
     if text is None:
         return None
-    if "\r" in text:
+    same = "\r" not in text and len(text) == len(data)  # plain ASCII without a mark
+    if not same:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if not text.strip():
+    if not text or text.isspace():
         problems.add(place, "the file is empty", "export the table again, header row included")
         return None
     separator = separator_of(text)
@@ -219,21 +225,22 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
         problems.add(place, f"the header cannot be read ({error})", _SAVE_AS, row=1)
         return None
     digest = hashlib.sha256(data).hexdigest()
-    body = text.encode("utf-8")
-    rows = body[_offset(body, skip) :]
-    if not rows.strip():
+    body = data if same else text.encode("utf-8")
+    del text  # a large file is held once
+    start = _offset(body, skip)
+    if not body[start : start + _HEAD].strip() and not body[start:].strip():
         return RawTable(
             place, [RawColumn(h, np.zeros(0, np.int64), []) for h in headers], 0,
             lambda at: [], digest,
         )  # fmt: skip
-    fast = _fast(rows, headers, separator) if len(headers) > 1 else None
+    fast = _fast(body, start, headers, separator) if len(headers) > 1 else None
     if fast is not None:
         columns, n = fast
         columns, kept = drop_blank_rows(columns, n)
-        straight = rows.count(b"\n") + (not rows.endswith(b"\n")) == n
-        lookup = _line_lookup(text, separator, skip, kept, straight)
+        straight = body.count(b"\n", start) + (not body.endswith(b"\n")) == n
+        lookup = _line_lookup(b"" if straight else body, separator, skip, kept, straight)
         return RawTable(place, columns, len(kept), lookup, digest)
-    slow = _slow(text, headers, separator, skip, place, problems)
+    slow = _slow(body.decode(), headers, separator, skip, place, problems)
     if slow is None:
         return None
     columns, lines = slow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -161,15 +162,17 @@ def setting_labels(
                 rule="a setting is made of charted columns",
                 next_step=f"chart {name}, or leave it out of settings",
             )
-    labels = pd.Series([""] * len(frame), index=frame.index, dtype="str")
-    keys = []
-    for i, name in enumerate(columns):
-        part = frame[name].where(frame[name] != "", NOT_CHARTED)
-        labels = part if i == 0 else labels + "/" + part
-        levels = PRACTICE.column(name).levels
-        rank = {level: r for r, level in enumerate(levels)}
-        keys.append(part.map(lambda v, rank=rank: rank.get(v, len(rank))))
-        keys.append(part)
-    order = pd.DataFrame({**{f"k{i}": k for i, k in enumerate(keys)}, "label": labels})
-    order = order.drop_duplicates("label").sort_values([f"k{i}" for i in range(len(keys))])
-    return labels, tuple(order["label"])
+    combination = frame.groupby(columns, sort=False).ngroup()
+    distinct = frame.loc[~combination.duplicated(), columns].replace("", NOT_CHARTED)
+    settings_of = pd.Series(["/".join(parts) for parts in distinct.to_numpy()], dtype="str")
+    levels = [PRACTICE.column(name).levels for name in columns]
+
+    def place(parts: Sequence[str]) -> list[tuple[int, str]]:
+        return [
+            (known.index(part) if part in known else len(known), part)
+            for part, known in zip(parts, levels, strict=True)
+        ]
+
+    ordered = sorted(distinct.itertuples(index=False, name=None), key=place)
+    labels = pd.Series(settings_of.array.take(combination.to_numpy()), index=frame.index)
+    return labels, tuple(dict.fromkeys("/".join(parts) for parts in ordered))

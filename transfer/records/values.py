@@ -234,7 +234,7 @@ def parse_column(raw: RawTable, column: Column, cells: RawColumn, problems: Prob
     parser = _PARSERS[column.type]
     values: list[object] = []
     index: dict[object, int] = {}
-    recode = np.full(len(cells.values) + 1, -1, dtype=np.int64)
+    recode = np.full(len(cells.values) + 1, -1, dtype=np.int32)
     refusals: dict[int, RefusedError | None] = {}
     for k, original in enumerate(cells.values):
         text = original.strip()

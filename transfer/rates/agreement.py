@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import check_prob, percent
 from transfer.rates.intervals import proportion_interval
@@ -142,12 +143,13 @@ def agreement_from_counts(
             rule="a square table, at least two labels, whole counts, at least one attempt",
             next_step="count attempts by the label of each rater, same labels for both",
         )
-    if weights not in (None, "linear", "quadratic"):
-        raise ArgumentError(
-            f"weights={weights!r}",
-            rule="None, linear or quadratic",
-            next_step="leave weights out for labels without an order",
-        )
+    choice(
+        "weights",
+        weights,
+        (None, "linear", "quadratic"),
+        rule="None, linear or quadratic",
+        next_step="leave weights out for labels without an order",
+    )
     total, alike = table.sum(), float(np.trace(table))
     if max(table.sum(axis=0).max(), table.sum(axis=1).max()) == total:
         raise IdentificationError(

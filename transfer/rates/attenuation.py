@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_counts, check_prob, percent
 from transfer.results import Interval, plain
@@ -122,11 +123,7 @@ def _check_reliability(value: float, name: str) -> float:
 
 
 def _check_correlation(value: float) -> float:
-    if not -1.0 <= value <= 1.0:
-        raise ArgumentError(
-            f"correlation={value!r}", rule="-1 <= correlation <= 1", next_step="pass a correlation"
-        )
-    return float(value)
+    return between("correlation", value, at_least=-1, at_most=1, next_step="pass a correlation")
 
 
 def correct_for_attenuation(

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError
 from transfer.records.cells import GAME, Cells
 
@@ -30,14 +31,8 @@ def check_prob(prob: float, name: str = "prob") -> float:
     ArgumentError
         Otherwise.
     """
-    value = float(prob)
-    if not 0.0 < value < 1.0:
-        raise ArgumentError(
-            f"{name}={prob!r} is not a probability content",
-            rule=f"0 < {name} < 1",
-            next_step=f"pass e.g. {name}=0.90",
-        )
-    return value
+    wrong = "is not a probability content"
+    return between(name, prob, wrong, above=0, below=1, next_step=f"pass e.g. {name}=0.90")
 
 
 def check_counts(

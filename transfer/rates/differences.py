@@ -15,7 +15,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 import pandas as pd
 
-from transfer.errors import ArgumentError
+from transfer.arguments import choice
 from transfer.rates.counts import check_counts, check_prob, percent
 from transfer.results import Interval, plain
 
@@ -185,16 +185,17 @@ def rate_difference(
         low, high = confint_proportions_2indep(
             makes[0], attempts[0], makes[1], attempts[1], method="newcomb", alpha=1 - prob
         )
-    elif method in DIFFERENCE_METHODS:
+    else:
+        choice(
+            "method",
+            method,
+            DIFFERENCE_METHODS,
+            "is not an interval for a difference of rates",
+            next_step="use method='newcombe' when in doubt",
+        )
         total = float(attempts.sum())
         factor = total / (total - 1.0) if method == "miettinen_nurminen" else 1.0
         low, high = _score_limits(makes[0], attempts[0], makes[1], attempts[1], prob, factor)
-    else:
-        raise ArgumentError(
-            f"method={method!r} is not an interval for a difference of rates",
-            rule=f"one of {', '.join(DIFFERENCE_METHODS)}",
-            next_step="use method='newcombe' when in doubt",
-        )
     return RateDifference(
         y1=float(makes[0]),
         n1=float(attempts[0]),

@@ -19,6 +19,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 from scipy.stats import chi2
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_columns, check_counts, check_prob, percent
 from transfer.results import Interval, plain
@@ -126,12 +127,8 @@ def deflate(
 ) -> tuple[FloatArray, FloatArray]:
     """Divide makes and attempts by a design effect (at least 1), which widens every interval."""
     makes, attempts = check_counts(y, n)
-    if not design_effect >= 1.0 or math.isinf(design_effect):
-        raise ArgumentError(
-            f"design_effect={design_effect!r}",
-            rule="design_effect >= 1 and finite",
-            next_step="use the one of transfer.rates.dispersion.dispersion",
-        )
+    step = "use the one of transfer.rates.dispersion.dispersion"
+    between("design_effect", design_effect, at_least=1, finite=True, next_step=step)
     return makes / design_effect, attempts / design_effect
 
 

@@ -17,6 +17,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
+from transfer.arguments import between, choice
 from transfer.errors import ArgumentError
 
 __all__ = [
@@ -61,12 +62,8 @@ def retention(half_life: float) -> float:
     ArgumentError
         When `half_life` is not a positive finite number.
     """
-    if not (np.isfinite(half_life) and half_life > 0):
-        raise ArgumentError(
-            f"half_life={half_life!r} weeks",
-            rule="half_life > 0 and finite",
-            next_step="pass a number of weeks, e.g. 4 (and 2 and 8 as sensitivity runs)",
-        )
+    step = "pass a number of weeks, e.g. 4 (and 2 and 8 as sensitivity runs)"
+    between("half_life", half_life, "weeks", above=0, finite=True, next_step=step)
     return float(2.0 ** (-1.0 / half_life))
 
 
@@ -136,14 +133,12 @@ def response(M: npt.ArrayLike, M0: float = TYPICAL_MINUTES, shape: Shape = "log1
         When exposure is negative, `M0` is not positive, or the shape is unknown.
     """
     x = _relative(M, M0)
-    if shape == "log1p":
+    if _known(shape) == "log1p":
         return np.asarray(np.log1p(x) / np.log(2.0))
     if shape == "linear":
         return x
-    if shape == "hill":
-        power = x**HILL_POWER
-        return np.asarray(2.0 * power / (power + 1.0))
-    raise _unknown_shape(shape)
+    power = x**HILL_POWER
+    return np.asarray(2.0 * power / (power + 1.0))
 
 
 def response_slope(
@@ -159,23 +154,17 @@ def response_slope(
         Response units per minute a week.
     """
     x = _relative(M, M0)
-    if shape == "log1p":
+    if _known(shape) == "log1p":
         return np.asarray(1.0 / ((1.0 + x) * M0 * np.log(2.0)))
     if shape == "linear":
         return np.full_like(x, 1.0 / M0)
-    if shape == "hill":
-        power = x**HILL_POWER
-        return np.asarray(2.0 * HILL_POWER * x ** (HILL_POWER - 1.0) / (power + 1.0) ** 2 / M0)
-    raise _unknown_shape(shape)
+    power = x**HILL_POWER
+    return np.asarray(2.0 * HILL_POWER * x ** (HILL_POWER - 1.0) / (power + 1.0) ** 2 / M0)
 
 
 def _relative(M: npt.ArrayLike, M0: float) -> np.ndarray:
-    if not (np.isfinite(M0) and M0 > 0):
-        raise ArgumentError(
-            f"M0={M0!r} minutes",
-            rule="M0 > 0 and finite",
-            next_step="pass the typical minutes a week of one kind of practice",
-        )
+    step = "pass the typical minutes a week of one kind of practice"
+    between("M0", M0, "minutes", above=0, finite=True, next_step=step)
     values = np.asarray(M, dtype=float)
     _require_minutes("M", values)
     return values / M0
@@ -191,9 +180,6 @@ def _require_minutes(name: str, values: np.ndarray) -> None:
         )
 
 
-def _unknown_shape(shape: str) -> ArgumentError:
-    return ArgumentError(
-        f"shape={shape!r}",
-        rule=f"one of {', '.join(get_args(Shape))}",
-        next_step="pass shape='log1p' and show the other two beside it",
-    )
+def _known(shape: Shape) -> Shape:
+    step = "pass shape='log1p' and show the other two beside it"
+    return choice("shape", shape, get_args(Shape), next_step=step)

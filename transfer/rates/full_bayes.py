@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.interpolate import PchipInterpolator
 from scipy.special import betainc, betaincinv, betaln, expit, logit
 
-from transfer.errors import ArgumentError
+from transfer.arguments import between
 from transfer.rates.counts import FloatArray, check_counts, check_prob, distinct
 from transfer.rates.shrinkage import check_units, log_likelihood
 from transfer.results import Interval
@@ -217,12 +217,14 @@ def beta_binomial_posterior(
         When there are too few players or only makes or misses.
     """
     makes, attempts = check_units(y, n)
-    if not kappa_power < -1.0:
-        raise ArgumentError(
-            f"kappa_power={kappa_power!r} gives an improper posterior",
-            rule="kappa_power < -1, because the likelihood does not vanish as a + b grows",
-            next_step="leave kappa_power at its default",
-        )
+    between(
+        "kappa_power",
+        kappa_power,
+        "gives an improper posterior",
+        below=-1,
+        rule="kappa_power < -1, because the likelihood does not vanish as a + b grows",
+        next_step="leave kappa_power at its default",
+    )
     pairs = distinct(makes, attempts)
     floor = _LOG_KAPPA[0] if kappa_min is None else float(np.log(kappa_min))
     centre = float(logit(makes.sum() / attempts.sum()))

@@ -13,6 +13,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError
 from transfer.rates.counts import FloatArray, check_counts, check_prob
 from transfer.results import Interval, IntervalKind
@@ -69,12 +70,8 @@ def proportion_limits(
 
     makes, attempts = check_counts(y, n)
     alpha = 1.0 - check_prob(prob)
-    if method not in METHODS:
-        raise ArgumentError(
-            f"method={method!r} is not an interval for a rate",
-            rule=f"one of {', '.join(METHODS)}",
-            next_step="use method='wilson' when in doubt",
-        )
+    step = "use method='wilson' when in doubt"
+    choice("method", method, METHODS, "is not an interval for a rate", next_step=step)
     if endpoint_rule and method != "jeffreys":
         raise ArgumentError(
             f"endpoint_rule=True with method={method!r}",

@@ -22,6 +22,7 @@ import pandas as pd
 from scipy.special import hyp2f1
 from scipy.stats import nbinom
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError
 from transfer.rates.counts import FloatArray, check_counts, percent
 from transfer.results import plain
@@ -213,21 +214,13 @@ def ladder_rate(attempts: npt.ArrayLike) -> InverseRate:
 
 
 def _rate(p: float) -> float:
-    if not 0.0 < p <= 1.0:
-        raise ArgumentError(
-            f"p={p!r} is not the rate of a player who ends the set",
-            rule="0 < p <= 1",
-            next_step="pass a make rate as a share",
-        )
-    return float(p)
+    wrong = "is not the rate of a player who ends the set"
+    return between("p", p, wrong, above=0, at_most=1, next_step="pass a make rate as a share")
 
 
 def _whole_target(k: int) -> int:
-    if int(k) != k or k < 1:
-        raise ArgumentError(
-            f"k={k!r}", rule="k is a whole number >= 1", next_step="pass the target of the set"
-        )
-    return int(k)
+    step = "pass the target of the set"
+    return int(between("k", k, at_least=1, whole=True, next_step=step))
 
 
 def expected_raw_rate(p: float, k: int) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from transfer.arguments import between, choice
 from transfer.errors import ArgumentError
 from transfer.rates.counts import FloatArray
 from transfer.results import plain
@@ -131,12 +132,8 @@ def shrink_estimates(
         For bad shapes, non-positive standard errors or a negative tau.
     """
     values, errors = _check(estimates, standard_errors)
-    if not (np.isfinite(tau) and tau >= 0):
-        raise ArgumentError(
-            f"tau={tau!r} is not a standard deviation",
-            rule="tau >= 0 and finite",
-            next_step="estimate it with between_sd",
-        )
+    wrong, step = "is not a standard deviation", "estimate it with between_sd"
+    between("tau", tau, wrong, at_least=0, finite=True, next_step=step)
     precision = 1.0 / (errors**2 + tau**2)
     if mean is None:
         centre = float(np.average(values, weights=precision))
@@ -184,12 +181,8 @@ def between_sd(
     """
     names = {"paule_mandel": "iterated", "dersimonian_laird": "dl"}
     values, errors = _check(estimates, standard_errors)
-    if method not in names:
-        raise ArgumentError(
-            f"method={method!r} does not estimate a between-unit deviation",
-            rule=f"one of {', '.join(names)}",
-            next_step="use method='paule_mandel'",
-        )
+    wrong = "does not estimate a between-unit deviation"
+    choice("method", method, names, wrong, next_step="use method='paule_mandel'")
     from statsmodels.stats.meta_analysis import combine_effects  # seconds to import
 
     # The default tolerance of the iteration leaves an error in the sixth digit.

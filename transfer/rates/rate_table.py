@@ -12,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import Provenance
 from transfer.rates.counts import add_up, check_columns, check_prob, percent
@@ -162,12 +163,8 @@ def rate_table(
         player or setting.
     """
     check_prob(prob)
-    if shrinkage not in ("full_bayes", "empirical_bayes"):
-        raise ArgumentError(
-            f"shrinkage={shrinkage!r}",
-            rule="one of full_bayes, empirical_bayes",
-            next_step="leave shrinkage out for full_bayes",
-        )
+    step = "leave shrinkage out for full_bayes"
+    choice("shrinkage", shrinkage, ("full_bayes", "empirical_bayes"), next_step=step)
     rows, dropped = add_up(cells)
     rows["raw"] = rows["y"] / rows["n"]
     rows["raw_low"], rows["raw_high"] = proportion_limits(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError
 from transfer.rates.counts import FloatArray, check_prob
 
@@ -23,11 +24,7 @@ __all__ = [
 
 
 def _positive(value: float, name: str) -> float:
-    if not value > 0:
-        raise ArgumentError(
-            f"{name}={value!r}", rule=f"{name} > 0", next_step=f"pass a positive {name}"
-        )
-    return float(value)
+    return between(name, value, above=0, next_step=f"pass a positive {name}")
 
 
 def reliability(n: npt.ArrayLike, kappa: float) -> FloatArray:
@@ -114,7 +111,6 @@ def kuder_richardson_21(mean: float, variance: float, n: float) -> float:
     float
         Negative when the makes vary less than chance would make them.
     """
-    if not n > 1:
-        raise ArgumentError(f"n={n!r}", rule="n > 1", next_step="use at least two attempts each")
+    between("n", n, above=1, next_step="use at least two attempts each")
     _positive(variance, "variance")
     return n / (n - 1.0) * (1.0 - mean * (n - mean) / (n * variance))

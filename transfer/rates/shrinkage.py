@@ -19,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betaincinv, betaln, digamma, expit, logit, xlogy
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_counts, check_prob, distinct, percent
 from transfer.rates.reliability import reliability
@@ -368,12 +369,8 @@ def fit_beta_binomial(
         When no spread can be estimated, see `check_units`.
     """
     makes, attempts = check_units(y, n)
-    if method not in ("ml", "moments"):
-        raise ArgumentError(
-            f"method={method!r} does not fit a beta distribution",
-            rule="one of ml, moments",
-            next_step="use method='ml'",
-        )
+    wrong = "does not fit a beta distribution"
+    choice("method", method, ("ml", "moments"), wrong, next_step="use method='ml'")
     common = _binomial(makes, attempts)
     pooled = float(makes.sum() / attempts.sum())
     mean, kappa = moment_start(makes, attempts)

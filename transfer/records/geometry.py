@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError
 from transfer.records.problems import nearest
 
@@ -138,13 +139,16 @@ def court(body: str) -> Court:
     ArgumentError
         When the body is not known.
     """
-    if body not in BODIES:
-        close = {b.lower(): b for b in BODIES}.get(nearest(body, [b.lower() for b in BODIES]), "")
-        raise ArgumentError(
-            f"rule_body={body!r} is not known",
-            rule=f"rule_body is one of {', '.join(BODIES)}",
-            next_step=f"did you mean {close!r}?" if close else "pass one of these",
-        )
+    by_lower_case = {known.lower(): known for known in BODIES}
+    close = by_lower_case.get(nearest(body, by_lower_case))
+    choice(
+        "rule_body",
+        body,
+        BODIES,
+        "is not known",
+        rule=f"rule_body is one of {', '.join(BODIES)}",
+        next_step=f"did you mean {close!r}?" if close else "pass one of these",
+    )
     return BODIES[body]
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import choice
 from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
 from transfer.records.problems import Problem
@@ -93,12 +94,13 @@ def weekly_cells(
     ArgumentError
         When an option is not valid or a date lies before the given start.
     """
-    if minutes not in ("require", "allow_missing"):
-        raise ArgumentError(
-            f"minutes={minutes!r} is not known",
-            rule="minutes is 'require' or 'allow_missing'",
-            next_step="pass one of these",
-        )
+    choice(
+        "minutes",
+        minutes,
+        ("require", "allow_missing"),
+        "is not known",
+        rule="minutes is 'require' or 'allow_missing'",
+    )
     practice = practice_rows(records, fouled_miss_counts=fouled_miss_counts)
     if practice.empty:
         raise RecordsError(

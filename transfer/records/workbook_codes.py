@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from transfer.errors import ArgumentError
+from transfer.arguments import choice
 from transfer.records.schema import Column, Table
 
 __all__ = ["CODES", "MEANINGS", "Form", "charted_columns", "code_of", "meaning_of"]
@@ -85,12 +85,14 @@ def charted_columns(table: Table, form: Form = "counts") -> tuple[Column, ...]:
     ArgumentError
         When the form is unknown.
     """
-    if form not in _LEFT_OUT:
-        raise ArgumentError(
-            f"form={form!r} is not known",
-            rule=f"form is one of {', '.join(_LEFT_OUT)}",
-            next_step="write counts, or attempts for one row per attempt",
-        )
+    choice(
+        "form",
+        form,
+        _LEFT_OUT,
+        "is not known",
+        rule=f"form is one of {', '.join(_LEFT_OUT)}",
+        next_step="write counts, or attempts for one row per attempt",
+    )
     if "made" not in table.names:
         return table.columns
     return tuple(column for column in table.columns if column.name not in _LEFT_OUT[form])

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from transfer.arguments import between
 from transfer.errors import ArgumentError, RecordsError
 from transfer.records.exports import safe_cell
 from transfer.records.schema import TABLES, Column, Table
@@ -88,12 +89,15 @@ def new_workbook(
     """
     from openpyxl import Workbook
 
-    if not 1 <= rows <= _MAX_ROWS:
-        raise ArgumentError(
-            f"rows={rows} is not possible",
-            rule=f"a sheet has 1 to {_MAX_ROWS} rows to fill in",
-            next_step="pass a number in that range",
-        )
+    between(
+        "rows",
+        rows,
+        "is not possible",
+        at_least=1,
+        at_most=_MAX_ROWS,
+        rule=f"a sheet has 1 to {_MAX_ROWS} rows to fill in",
+        next_step="pass a number in that range",
+    )
     given = dict(filled or {})
     unknown = sorted(set(given) - set(TABLES))
     if unknown:

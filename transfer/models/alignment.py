@@ -241,7 +241,8 @@ def game_offsets(posterior: TransferPosterior) -> tuple[np.ndarray, np.ndarray, 
     Returns
     -------
     n, y : array, shape (P, R)
-        R is the largest number of game cells of a player; padding has no attempts.
+        As they entered the fit. R is the largest number of game cells of a player; padding has no
+        attempts.
     offset : array, shape (D or 1, P, R)
         Logit added in each cell by the optional terms of the model; zeros without them.
     """
@@ -251,8 +252,9 @@ def game_offsets(posterior: TransferPosterior) -> tuple[np.ndarray, np.ndarray, 
     slot = games.groupby("unit").cumcount().to_numpy()
     shape = (len(posterior.units), int(slot.max(initial=0)) + 1)
     n, y = np.zeros(shape), np.zeros(shape)
-    n[row_of, slot] = games["n"].to_numpy(dtype=float)
-    y[row_of, slot] = games["y"].to_numpy(dtype=float)
+    worth = posterior.design_effects.get(GAME, 1.0)
+    n[row_of, slot] = games["n"].to_numpy(dtype=float) / worth
+    y[row_of, slot] = games["y"].to_numpy(dtype=float) / worth
     extra = _cell_offsets(posterior, games)
     offset = np.zeros((extra.shape[0], *shape))
     offset[:, row_of, slot] = extra

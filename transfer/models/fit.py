@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, Literal, get_args
 
 import numpy as np
+import pandas as pd
 
 from transfer.errors import ArgumentError
 from transfer.models.engine.density import native_model
+from transfer.models.overdispersion import design_effects
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -123,6 +125,7 @@ def fit_transfer(
     priors: TransferPriors | None = None,
     *,
     purpose: Purpose = "forecast",
+    sessions: pd.DataFrame | None = None,
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
@@ -141,6 +144,9 @@ def fit_transfer(
         ``forecast``: the settings of the cells, for forecasts, conversions and the table of
         settings. ``verdict``: one practice rate a mode, the other parts of a setting shifting its
         mean, under `TransferPriors.for_verdict`: for live against rep. Its settings are the modes.
+    sessions : DataFrame, optional
+        The same attempts by session, from `transfer.records.sessions.session_cells`: where sessions
+        vary by more than chance, attempts enter as fewer (`transfer.models.overdispersion`).
     seed : int
         Same seed, data, settings and versions give the same draws.
     sampler : SamplerSettings, optional
@@ -172,12 +178,14 @@ def fit_transfer(
             next_step="pass 'verdict' for live against rep, 'forecast' for everything else",
         )
     counted = by_mode(cells) if purpose == "verdict" else cells
+    effects = {} if sessions is None else design_effects(sessions)
     return fit_design(
-        design_from_cells(counted, chosen),
+        design_from_cells(counted, chosen, effects),
         # The hash stays that of the counts as they were given: by it a saved fit is known again.
         replace(counted, data_hash=cells.data_hash),
         chosen.for_verdict() if purpose == "verdict" else chosen,
         purpose=purpose,
+        effects=effects,
         seed=seed,
         sampler=sampler,
         cores=cores,
@@ -192,6 +200,7 @@ def fit_design(
     priors: TransferPriors | None = None,
     *,
     purpose: Purpose = "forecast",
+    effects: Mapping[str, float] | None = None,
     seed: int = 20261125,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
@@ -200,7 +209,7 @@ def fit_design(
 ) -> TransferPosterior:
     """Fit the transfer model to prepared arrays, under `priors` as they are; see `fit_transfer`.
 
-    `purpose` is only noted here.
+    `purpose` and the design `effects` by which counts were divided are only noted here.
     """
     if seed < 0:
         raise ArgumentError(
@@ -252,6 +261,7 @@ def fit_design(
                 "model": "transfer",
                 "model_version": MODEL_VERSION,
                 "purpose": purpose,
+                "design_effects": dict(effects or {}),
                 "sampler": settings.to_dict(),
                 "priors": chosen.to_dict(),
                 "engine": engine,

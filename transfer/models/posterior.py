@@ -134,6 +134,11 @@ class TransferPosterior:
         return str(self.provenance.settings.get("purpose", "forecast"))
 
     @property
+    def design_effects(self) -> dict[str, float]:
+        """What attempts and makes were divided by before the fit, by setting."""
+        return dict(self.provenance.settings.get("design_effects", {}))
+
+    @property
     def draws(self) -> int:
         """Number of posterior draws."""
         return int(self.population.mu.shape[0])

@@ -317,6 +317,24 @@ def _squad(posterior: TransferPosterior, design: TransferDesign, keep: np.ndarra
     return total
 
 
+def _worth(posterior: TransferPosterior, design: TransferDesign) -> np.ndarray:
+    """Design effect of each cell: over how many attempts one attempt's worth is spread."""
+    effective = design_from_cells(posterior.cells, None, posterior.design_effects).n
+    return np.asarray(design.n / np.where(effective > 0, effective, 1))
+
+
+def _makes(
+    n: np.ndarray, rate: np.ndarray, worth: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
+    """Makes drawn again, beta-binomial with variance `worth` times that of chance."""
+    spread = (worth > 1) & (n > 1)
+    drawn = rate.copy()
+    if spread.any():
+        form = (n[spread] - 1) / np.minimum(worth[spread] - 1, n[spread] - 1) - 1 + 1e-9
+        drawn[:, spread] = rng.beta(rate[:, spread] * form, (1 - rate[:, spread]) * form)
+    return rng.binomial(n, drawn).astype(float)
+
+
 def _by_cell(values: np.ndarray, where: np.ndarray, cells: int) -> np.ndarray:
     """Sum columns that belong to the same player and setting."""
     total = np.zeros((values.shape[0], cells))
@@ -384,9 +402,10 @@ def posterior_predictive(
     where, size = design.unit * number + design.setting, len(design.units) * number
     n = _by_cell(design.n[None].astype(float), where, size)[0]
     y = _by_cell(design.y[None].astype(float), where, size)[0]
-    again = _by_cell(rng.binomial(design.n, rate).astype(float), where, size)
+    worth = _worth(posterior, design)
+    again = _by_cell(_makes(design.n, rate, worth, rng), where, size)
     expected = _by_cell(design.n * reference, where, size)
-    variance = _by_cell(design.n * reference * (1 - reference), where, size)
+    variance = _by_cell(worth * design.n * reference * (1 - reference), where, size)
     held = np.flatnonzero(n > 0)
     observed_chi2 = (y[held] - expected[:, held]) ** 2 / variance[:, held]
     replicated_chi2 = (again[:, held] - expected[:, held]) ** 2 / variance[:, held]

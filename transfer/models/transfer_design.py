@@ -7,6 +7,7 @@ left out by setting the game counts to zero.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -36,7 +37,8 @@ class TransferDesign:
     units, programs : tuple of str
         P player-seasons and G programs.
     n, y : array, shape (N,)
-        Attempts and makes of each cell.
+        Attempts and makes of each cell; no whole numbers where over-dispersed counts enter as
+        fewer.
     unit, setting : array of int, shape (N,)
         Unit and setting of each cell; setting K is the game.
     program : array of int, shape (P,)
@@ -92,7 +94,7 @@ class TransferDesign:
 
     def attempts(self) -> np.ndarray:
         """Attempts by unit and setting, shape (P, K + 1)."""
-        total = np.zeros(self.dims, dtype=np.int64)
+        total = np.zeros(self.dims, dtype=self.n.dtype)
         np.add.at(total, (self.unit, self.setting), self.n)
         return total
 
@@ -126,16 +128,14 @@ def by_mode(cells: Cells) -> Cells:
     -------
     Cells
         ``settings`` are the modes that occur, rep first. The table has the further column
-        ``level``, the setting that the cell had, blank where its mode has only one:
-        `design_from_cells` makes shifts of the mode's mean of it.
+        ``level``, the setting that the cell had, blank for games: `design_from_cells` makes shifts
+        of the mode's mean of it where a mode has several.
     """
     table = cells.table
     practice = table["setting"] != GAME
-    level = table["setting"].astype(str)
-    levels = level[practice].groupby(table["mode"].astype(str)).transform("nunique")
-    split = practice & levels.reindex(table.index, fill_value=0).gt(1)
     table = table.assign(
-        level=level.where(split, ""), setting=table["setting"].where(~practice, table["mode"])
+        level=table["setting"].astype(str).where(practice, ""),
+        setting=table["setting"].where(~practice, table["mode"]),
     )
     modes = tuple(dict.fromkeys(cells.modes))
     return replace(cells, table=table, settings=modes, data_hash=hash_frames(cells=table))
@@ -149,7 +149,11 @@ def _level_shifts(frame: pd.DataFrame, sd: float) -> dict[str, Any]:
     differences between levels is not touched by that.
     """
     level = frame["level"].fillna("").astype(str)
+    several = level[level != ""].groupby(frame["_s"]).transform("nunique").gt(1)
+    level = level.where(several.reindex(level.index, fill_value=False), "")
     names = tuple(dict.fromkeys(level[level != ""]))
+    if not names:
+        return {}
     columns = np.equal.outer(level.to_numpy(), np.array(names, dtype=object)) * 1.0
     n = frame["n"].to_numpy(float)
     for setting in frame["_s"].unique():
@@ -163,7 +167,20 @@ def _level_shifts(frame: pd.DataFrame, sd: float) -> dict[str, Any]:
     }
 
 
-def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> TransferDesign:
+def _worth(frame: pd.DataFrame, effects: Mapping[str, float]) -> np.ndarray:
+    """Design effect of each cell, by the setting that it was charted in."""
+    setting = frame["setting"].astype(str)
+    if "level" in frame:
+        level = frame["level"].fillna("").astype(str)
+        setting = level.where(level != "", setting)
+    return setting.map(dict(effects)).fillna(1.0).to_numpy(float)
+
+
+def design_from_cells(
+    cells: Cells,
+    priors: TransferPriors | None = None,
+    design_effects: Mapping[str, float] | None = None,
+) -> TransferDesign:
     """Build the arrays of the transfer model.
 
     Parameters
@@ -172,6 +189,8 @@ def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> Tra
         From `transfer.records.cells.build_cells`, or of them `by_mode`.
     priors : TransferPriors, optional
         Where columns with normal slopes take their scale from; the defaults when omitted.
+    design_effects : mapping of str to float, optional
+        By setting: what attempts and makes are divided by, see `transfer.models.overdispersion`.
 
     Returns
     -------
@@ -203,13 +222,14 @@ def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> Tra
     team = (who["program"] + "/" + who["season"]).to_numpy()
     people = (who["program"] + "/" + who["player"]).to_numpy()
     extra: dict[str, Any] = {}
+    worth = _worth(frame, design_effects) if design_effects else None
     seasons, season = np.unique(team, return_inverse=True)
     if len(seasons) > len(programs):
         extra |= {"season": season, "seasons": tuple(map(str, seasons))}
     players, player = np.unique(people, return_inverse=True)
     if len(players) < len(people):
         extra["player"] = player
-    if "level" in frame and frame["level"].fillna("").ne("").any():
+    if "level" in frame:
         extra |= _level_shifts(frame, chosen.level_shift_sd)
     if "distance_ft" in frame and frame["distance_ft"].notna().any():
         known = frame["distance_ft"].astype(float)
@@ -235,8 +255,8 @@ def design_from_cells(cells: Cells, priors: TransferPriors | None = None) -> Tra
         settings=cells.settings,
         units=cells.units,
         programs=programs,
-        n=frame["n"].to_numpy(np.int64),
-        y=frame["y"].to_numpy(np.int64),
+        n=frame["n"].to_numpy(np.int64) if worth is None else frame["n"].to_numpy(float) / worth,
+        y=frame["y"].to_numpy(np.int64) if worth is None else frame["y"].to_numpy(float) / worth,
         unit=frame["_u"].to_numpy(np.int64),
         setting=frame["_s"].to_numpy(np.int64),
         program=np.array([programs.index(o) for o in owners], dtype=np.int64),

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.special import expit, logit
 
+from transfer.models.engine.nutpie_model import for_nutpie
 from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
 
@@ -61,13 +62,6 @@ class NativeData:
         call = ctypes.CFUNCTYPE(ctypes.c_int64, *[ctypes.c_uint64] * 5)
         call(logp_address())(self.dim, *pointers)
         return float(value[0]), grad
-
-
-@dataclass(frozen=True)
-class _Address:
-    """What nutpie asks of a compiled function."""
-
-    address: int
 
 
 def _cells(design: TransferDesign) -> TransferDesign:
@@ -437,31 +431,8 @@ def native_model(
     Returns
     -------
     nutpie.compile_pymc.CompiledPyMCModel
-        With the names and shapes of `variables`. nutpie calls the machine code directly, without
-        Python, so chains run side by side.
+        With the names and shapes of `variables`.
     """
-    from nutpie.compile_pymc import CompiledPyMCModel
-
-    from transfer.models.engine.kernel import expand_address, logp_address
-
     data = native_data(design, priors, expansion)
-    shapes = variables(design)
-    sizes = [int(np.prod(shape, dtype=int)) for shape in shapes.values()]
-    ends = np.cumsum(sizes)
-    slices = [slice(int(end - n), int(end)) for end, n in zip(ends, sizes, strict=True)]
-    return CompiledPyMCModel(
-        dims={},
-        compiled_logp_func=_Address(logp_address()),
-        compiled_expand_func=_Address(expand_address()),
-        initial_point_func=initial_point(design, priors, data.dim),
-        shared_data={},
-        shared_var_keys={},
-        user_data=data.buffer,
-        n_expanded=int(ends[-1]),
-        shape_info=(list(shapes), slices, list(shapes.values())),
-        logp_func=None,
-        expand_func=None,
-        _n_dim=data.dim,
-        _shapes=shapes,
-        _coords={},
-    )
+    start = initial_point(design, priors, data.dim)
+    return for_nutpie(data.buffer, data.dim, variables(design), start)

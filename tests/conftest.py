@@ -123,7 +123,7 @@ def fits(monkeypatch):
 
     asked = []
 
-    def stand_in(cells, request):
+    def stand_in(cells, request, records=None):
         asked.append(cells)
         return invented_posterior(cells, draws=200, seed=request.seed)
 

@@ -26,7 +26,7 @@ def three(tmp_path, files):
 def b_fails(monkeypatch):
     """Stand in for the sampler, whose checks fail for program B."""
 
-    def stand_in(cells, request):
+    def stand_in(cells, request, records=None):
         if "B" in set(cells.table["program"]):
             raise DiagnosticsError("the checks failed twice", next_step="record more")
         return invented_posterior(cells, draws=200, seed=request.seed)
@@ -60,7 +60,7 @@ def test_json_is_one_object_with_pages_and_failures(three, b_fails, run, tmp_pat
 
 
 def test_a_defect_costs_one_page_and_is_named(three, monkeypatch, run, tmp_path):
-    def stand_in(cells, request):
+    def stand_in(cells, request, records=None):
         if "C" in set(cells.table["program"]):
             raise ZeroDivisionError("a slip")
         return invented_posterior(cells, draws=200, seed=request.seed)

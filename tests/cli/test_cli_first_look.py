@@ -18,7 +18,7 @@ LABEL = "First reading, from the counts alone"
 def sampler(monkeypatch):
     """Stand in for the sampler; it leaves a mark on standard error when it is asked."""
 
-    def stand_in(cells, request):
+    def stand_in(cells, request, records=None):
         print(SAMPLER, file=sys.stderr)
         return invented_posterior(cells, draws=200, seed=request.seed)
 
@@ -77,7 +77,7 @@ CODE = """
 import io, sys
 from transfer.cli import main
 from transfer.terminal import inputs
-def asked(cells, request):
+def asked(cells, request, records=None):
     heavy = {"pymc", "pytensor", "nutpie", "numba", "arviz", "scipy.stats", "matplotlib"}
     print(sorted(heavy & set(sys.modules)))
     sys.exit(0)

@@ -247,7 +247,7 @@ def test_failed_diagnostics_give_no_estimate(files, run, monkeypatch, as_json):
     from transfer.errors import DiagnosticsError
     from transfer.terminal import inputs
 
-    def failing(cells, request):
+    def failing(cells, request, records=None):
         raise DiagnosticsError("R-hat 1.08", rule="R-hat < 1.01", next_step="more attempts")
 
     monkeypatch.setattr(inputs, "fit_cells", failing)

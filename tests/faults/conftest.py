@@ -12,7 +12,7 @@ def fitted(season, run, monkeypatch):
     from transfer.forecast import held_out as scores
     from transfer.terminal import inputs
 
-    def stand_in(cells, request):
+    def stand_in(cells, request, records=None):
         return invented_posterior(cells, draws=200, seed=request.seed)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)

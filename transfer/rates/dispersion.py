@@ -108,8 +108,8 @@ class Dispersion:
             return f"{facts}. Adding up sessions was harmless."
         if self.reading == "not_harmless":
             return (
-                f"{facts}. Adding up sessions was not harmless: divide attempts and makes by "
-                f"{self.design_effect:.2f}, or fit the sessions themselves."
+                f"{facts}. Adding up sessions was not harmless: {self.design_effect:.2f} attempts "
+                "tell as much as one would alone; the transfer model counts them so by setting."
             )
         return (
             f"{facts}. These records do not settle whether adding up sessions was harmless; "

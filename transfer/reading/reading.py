@@ -14,6 +14,7 @@ import pandas as pd
 
 from transfer.models.alignment import Counts, count_cells, require_passed
 from transfer.models.composition import Composition, compose
+from transfer.models.overdispersion import effective_counts_text
 from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.provenance import Provenance
 from transfer.reading.design import Design, design_of
@@ -257,7 +258,7 @@ def read_transfer(
         players=len(posterior.units),
         next_step=step,
         design=design,
-        text=write_reading(facts),
+        text=" ".join(filter(None, [write_reading(facts), effective_counts_text(posterior)])),
         diagnostics=posterior.diagnostics,
         provenance=posterior.provenance,
     )

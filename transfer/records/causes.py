@@ -76,7 +76,9 @@ def _next_step(alike: Sequence[Problem], told_apart_by: str) -> str:
         return steps[0]
     named = []
     for step in steps:
-        labels = _most_frequent([p for p in alike if p.next_step == step], told_apart_by)
+        labels = _most_frequent(
+            [problem for problem in alike if problem.next_step == step], told_apart_by
+        )
         named.append(f"{', '.join(labels)}: {step}" if labels else step)
     return "; ".join(named)
 

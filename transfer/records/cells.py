@@ -131,7 +131,7 @@ def build_cells(
             defender=practice["defender"].where(practice["mode"] == "live", "")
         )
         games = games.assign(defender="")
-    rows = pd.concat([_slim(f, extra) for f in (practice, games)], ignore_index=True)
+    rows = pd.concat([_slim(frame, extra) for frame in (practice, games)], ignore_index=True)
     table = _aggregate(rows, [*WHO, "setting", "mode", *extra])
     known = rows["distance_ft"].notna().any()
     table = table if distance and known else table.drop(columns="distance_ft")
@@ -144,7 +144,7 @@ def build_cells(
         )
     held = set(table["setting"])
     kept = tuple(label for label in order if label in held)
-    rank = {label: i for i, label in enumerate((*kept, GAME))}
+    rank = {label: place for place, label in enumerate((*kept, GAME))}
     table = (
         table.assign(rank=table["setting"].map(rank))
         .sort_values(["unit", "rank", *extra], ignore_index=True)

@@ -47,29 +47,39 @@ class Checked:
         cause: str = "",
     ) -> None:
         """Report a rule broken in rows (positions or a mask), each with its own value."""
-        at = np.flatnonzero(rows) if rows.dtype == bool else rows
-        if not len(at):
+        positions = np.flatnonzero(rows) if rows.dtype == bool else rows
+        if not len(positions):
             return
-        numbers = self.raw.row_numbers(at)
-        for position, row in zip(at[:LISTED], numbers[:LISTED], strict=True):
+        numbers = self.raw.row_numbers(positions)
+        for position, row in zip(positions[:LISTED], numbers[:LISTED], strict=True):
             problems.add(
-                self.raw.place, rule, next_step, row=row, column=column,
-                value=value(int(position)) if callable(value) else value, severity=severity,
+                self.raw.place,
+                rule,
+                next_step,
+                row=row,
+                column=column,
+                value=value(int(position)) if callable(value) else value,
+                severity=severity,
                 cause=cause or rule,
-            )  # fmt: skip
-        rest = len(at) - LISTED
+            )
+        rest = len(positions) - LISTED
         if rest > 0:
             problems.add(
-                self.raw.place, f"{rule} (in {rest} more rows, {numbers[LISTED]} to "
-                f"{numbers[-1]})", next_step, row=numbers[LISTED], column=column,
-                value=value(int(at[LISTED])) if callable(value) else value, severity=severity,
-                count=rest, cause=cause or rule,
-            )  # fmt: skip
+                self.raw.place,
+                f"{rule} (in {rest} more rows, {numbers[LISTED]} to {numbers[-1]})",
+                next_step,
+                row=numbers[LISTED],
+                column=column,
+                value=value(int(positions[LISTED])) if callable(value) else value,
+                severity=severity,
+                count=rest,
+                cause=cause or rule,
+            )
 
 
-def combined_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
+def combined_codes(columns: Iterable[Parsed], rows: int) -> np.ndarray:
     """One number for each row of `n`, equal where all columns are equal, int64, shape (N,)."""
-    combined = np.zeros(n, dtype=np.int64)
+    combined = np.zeros(rows, dtype=np.int64)
     size = 1
     for column in columns:
         width = len(column.values) + 1
@@ -82,7 +92,7 @@ def combined_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
     return combined
 
 
-def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
+def group_codes(columns: Iterable[Parsed], rows: int) -> np.ndarray:
     """Number the distinct combinations of several columns.
 
     Parameters
@@ -97,7 +107,7 @@ def group_codes(columns: Iterable[Parsed], n: int) -> np.ndarray:
     int array, shape (N,)
         Group numbers from 0, in order of first appearance.
     """
-    codes: np.ndarray = pd.factorize(combined_codes(columns, n))[0]
+    codes: np.ndarray = pd.factorize(combined_codes(columns, rows))[0]
     return codes
 
 
@@ -121,7 +131,7 @@ def relabel(codes: np.ndarray, values: list[object], bad: np.ndarray) -> Parsed:
     """
     index: dict[object, int] = {}
     recode = np.full(len(values) + 1, -1, dtype=np.int64)
-    for k, value in enumerate(values):
+    for code, value in enumerate(values):
         if value is not None and value != "":
-            recode[k] = index.setdefault(value, len(index))
+            recode[code] = index.setdefault(value, len(index))
     return Parsed(recode[codes], list(index), bad)

@@ -26,34 +26,47 @@ def settle_codes(tables: dict[str, Checked], name: str, problems: Problems) -> N
     name : str
         ``program`` or ``season``.
     problems : Problems
-        Collector.
+        Takes what is found.
     """
-    labels = sorted({str(v) for c in tables.values() for v in c.get(name).values})
-    for c in tables.values():
-        parsed = c.get(name)
+    labels = sorted(
+        {str(label) for checked in tables.values() for label in checked.get(name).values}
+    )
+    for checked in tables.values():
+        parsed = checked.get(name)
         blank = (parsed.codes < 0) & ~parsed.bad
         if not labels or not blank.any():
             continue
         if len(labels) == 1:
-            c.columns[name] = relabel(np.zeros(c.raw.n, dtype=np.int64), [labels[0]], parsed.bad)
+            checked.columns[name] = relabel(
+                np.zeros(checked.raw.n, dtype=np.int64), [labels[0]], parsed.bad
+            )
             problems.add(
-                c.raw.place, f"blank {name} was taken as {labels[0]!r}, the only one in the "
-                "records", f"fill in {name} to be sure", column=name, severity="note",
-            )  # fmt: skip
+                checked.raw.place,
+                f"blank {name} was taken as {labels[0]!r}, the only one in the records",
+                f"fill in {name} to be sure",
+                column=name,
+                severity="note",
+            )
             continue
         shown = ", ".join(labels[:5]) + (", …" if len(labels) > 5 else "")
-        if not c.has(name):
+        if not checked.has(name):
             problems.add(
-                c.raw.place, f"the records hold more than one {name} ({shown}) and this table has "
+                checked.raw.place,
+                f"the records hold more than one {name} ({shown}) and this table has "
                 f"no column {name}: players with equal codes would be mixed",
-                f"add the column {name}", row=1, column=name,
-            )  # fmt: skip
+                f"add the column {name}",
+                row=1,
+                column=name,
+            )
             continue
-        c.report(
-            blank, f"{name} is needed in every row when the records hold more than one ({shown})",
-            f"fill in {name}, or players with equal codes would be mixed", problems,
-            column=name, value=_labelled(c, "player"),
-        )  # fmt: skip
+        checked.report(
+            blank,
+            f"{name} is needed in every row when the records hold more than one ({shown})",
+            f"fill in {name}, or players with equal codes would be mixed",
+            problems,
+            column=name,
+            value=_labelled(checked, "player"),
+        )
 
 
 def warn_unmatched(tables: dict[str, Checked], name: str, problems: Problems) -> None:
@@ -63,7 +76,10 @@ def warn_unmatched(tables: dict[str, Checked], name: str, problems: Problems) ->
     """
     if not {"practice", "games"} <= set(tables):
         return
-    known = {t: {str(v) for v in tables[t].get(name).values} for t in ("practice", "games")}
+    known = {
+        which: {str(label) for label in tables[which].get(name).values}
+        for which in ("practice", "games")
+    }
     for here, there in (("practice", "games"), ("games", "practice")):
         labels = tables[here].get(name).labels()
         for label in sorted(known[here] - known[there]):
@@ -74,15 +90,18 @@ def warn_unmatched(tables: dict[str, Checked], name: str, problems: Problems) ->
                 f"if it is {guess!r}, spell it one way in all files"
                 if guess
                 else "nothing to do if that is so; its players are linked to nothing",
-                problems, column=name, value=label, severity="warning",
+                problems,
+                column=name,
+                value=label,
+                severity="warning",
                 cause=f"a {name} is in {here} but not in {there}",
-            )  # fmt: skip
+            )
 
 
-def _labelled(c: Checked, name: str) -> Callable[[int], object]:
+def _labelled(checked: Checked, name: str) -> Callable[[int], object]:
     """Row position to the label of a column, for the values of problems."""
-    labels = c.get(name).labels()
-    return lambda i: masked(str(labels[i]))
+    labels = checked.get(name).labels()
+    return lambda row: masked(str(labels[row]))
 
 
 def warn_mixing(games: Checked, problems: Problems) -> None:
@@ -93,31 +112,35 @@ def warn_mixing(games: Checked, problems: Problems) -> None:
         (("date", "player", "game"), "one player is in more than one game on the same day"),
         (("date", "game", "opponent"), "one game has more than one opponent"),
     ):
-        if not all(games.has(n) for n in names):
+        if not all(games.has(column) for column in names):
             continue
-        outer = group_codes([games.get(n) for n in names[:2]], games.raw.n)
-        inner = group_codes([games.get(n) for n in names], games.raw.n)
+        outer = group_codes([games.get(column) for column in names[:2]], games.raw.n)
+        inner = group_codes([games.get(column) for column in names], games.raw.n)
         first = np.full(int(outer.max(initial=-1)) + 1, -1)
         first[outer[::-1]] = inner[::-1]
         known = (games.get(names[0]).codes >= 0) & (games.get(names[1]).codes >= 0)
         odd = np.flatnonzero((first[outer] != inner) & known)
         _, where = np.unique(outer[odd], return_index=True)
         games.report(
-            odd[np.sort(where)], f"{rule}: are two programs with equal codes mixed here?",
-            "add the column program; nothing to do if the schedule was like that", problems,
-            column=names[1], value=_labelled(games, names[1]), severity="warning",
-        )  # fmt: skip
+            odd[np.sort(where)],
+            f"{rule}: are two programs with equal codes mixed here?",
+            "add the column program; nothing to do if the schedule was like that",
+            problems,
+            column=names[1],
+            value=_labelled(games, names[1]),
+            severity="warning",
+        )
 
 
-def _players(c: Checked) -> dict[tuple[object, object, object], int]:
+def _players(checked: Checked) -> dict[tuple[object, object, object], int]:
     """(program, season, player) to its first row."""
-    columns = [c.get(n) for n in ("program", "season", "player")]
-    group = group_codes(columns, c.raw.n)
+    columns = [checked.get(column) for column in ("program", "season", "player")]
+    group = group_codes(columns, checked.raw.n)
     first = np.full(int(group.max(initial=-1)) + 1, -1)
-    first[group[::-1]] = np.arange(c.raw.n)[::-1]
+    first[group[::-1]] = np.arange(checked.raw.n)[::-1]
     labels = [column.labels() for column in columns]
-    found = {(labels[0][i], labels[1][i], labels[2][i]): int(i) for i in first}
-    return {key: i for key, i in found.items() if key[2] != ""}
+    found = {(labels[0][row], labels[1][row], labels[2][row]): int(row) for row in first}
+    return {key: row for key, row in found.items() if key[2] != ""}
 
 
 def check_players(tables: dict[str, Checked], problems: Problems) -> None:
@@ -128,30 +151,36 @@ def check_players(tables: dict[str, Checked], problems: Problems) -> None:
     tables : dict of str to Checked
         Practice, games and roster, as far as given, with program and season settled.
     problems : Problems
-        Collector.
+        Takes what is found.
     """
-    known = {name: _players(c) for name, c in tables.items()}
+    known = {name: _players(checked) for name, checked in tables.items()}
     sides = (
         ("games", "practice", "the forecast rests on games alone"),
         ("practice", "games", "nothing can be learned about transfer from this player yet"),
     )
     for here, there, result in sides:
         if here in known and there in known:
-            for key, at in known[here].items():
+            for key, row in known[here].items():
                 if key not in known[there]:
                     tables[here].report(
-                        np.array([at]), f"the player is in {here} but not in {there}",
-                        f"check the code; if it is right, {result}", problems, column="player",
-                        value="/".join(masked(str(p)) for p in key if p),
+                        np.array([row]),
+                        f"the player is in {here} but not in {there}",
+                        f"check the code; if it is right, {result}",
+                        problems,
+                        column="player",
+                        value="/".join(masked(str(part)) for part in key if part),
                         severity="note",
-                    )  # fmt: skip
+                    )
     for here in ("practice", "games"):
         if here in known and "roster" in known:
-            for key, at in known[here].items():
+            for key, row in known[here].items():
                 if key not in known["roster"]:
                     tables[here].report(
-                        np.array([at]), "the player is not on the roster",
-                        "check the code, or add the player to the roster", problems,
-                        column="player", value="/".join(masked(str(p)) for p in key if p),
+                        np.array([row]),
+                        "the player is not on the roster",
+                        "check the code, or add the player to the roster",
+                        problems,
+                        column="player",
+                        value="/".join(masked(str(part)) for part in key if part),
                         severity="warning",
-                    )  # fmt: skip
+                    )

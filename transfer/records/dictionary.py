@@ -82,12 +82,12 @@ def row_schema(table: Table) -> dict[str, Any]:
         "title": table.name,
         "description": table.meaning,
         "type": "object",
-        "properties": {c.name: _property(c) for c in table.columns},
-        "required": [c.name for c in table.columns if c.required == "yes"],
+        "properties": {column.name: _property(column) for column in table.columns},
+        "required": [column.name for column in table.columns if column.required == "yes"],
         "x-row-key": list(table.key),
     }
-    counts = [c.name for c in table.columns if c.required == "counts"]
-    flags = [c.name for c in table.columns if c.required == "attempt"]
+    counts = [column.name for column in table.columns if column.required == "counts"]
+    flags = [column.name for column in table.columns if column.required == "attempt"]
     if counts:
         schema["oneOf"] = [{"required": counts}, {"required": flags}]
     return schema

@@ -75,7 +75,7 @@ def csv_text(frame: pd.DataFrame) -> str:
         Comma-separated, one header row, lines ended by a line feed.
     """
     lines = [_line(frame.columns)]
-    columns = [frame.iloc[:, i].tolist() for i in range(frame.shape[1])]
+    columns = [frame.iloc[:, position].tolist() for position in range(frame.shape[1])]
     lines += [_line(row) for row in zip(*columns, strict=True)]
     return "\n".join(lines) + "\n"
 

@@ -106,25 +106,60 @@ _MARKS_FT = tuple(round(d - 5.25, 4) for d in (7.5, 11 + 1 / 12, 14.25, 17 + 5 /
 _MARKS_M = tuple(round((d - 1.575) * _M, 4) for d in (2.80, 3.90, 4.85))
 
 BODIES: dict[str, Court] = {
-    "NFHS": Court("NFHS", 6.0, 5.25, 13.75, 6.0, _MARKS_FT, 4.0, 19.75, _RULES, "NFHS rule 1-5",
-        "4-ft arc of the NCAA court diagram; not on every high-school floor"),
+    "NFHS": Court(
+        "NFHS",
+        6.0,
+        5.25,
+        13.75,
+        6.0,
+        _MARKS_FT,
+        4.0,
+        19.75,
+        _RULES,
+        "NFHS rule 1-5",
+        "4-ft arc of the NCAA court diagram; not on every high-school floor",
+    ),
     "NCAA": Court(
-        "NCAA", 6.0, 5.25, 13.75, 6.0, _MARKS_FT, 4.0, 22 + 1.75 / 12, _RULES,
-        "NCAA court diagram", "NCAA court diagram",
+        "NCAA",
+        6.0,
+        5.25,
+        13.75,
+        6.0,
+        _MARKS_FT,
+        4.0,
+        22 + 1.75 / 12,
+        _RULES,
+        "NCAA court diagram",
+        "NCAA court diagram",
     ),
     "lane_16ft": Court(
-        "lane_16ft", 8.0, 5.25, 13.75, 6.0, _MARKS_FT, 4.0, 23.75,
+        "lane_16ft",
+        8.0,
+        5.25,
+        13.75,
+        6.0,
+        _MARKS_FT,
+        4.0,
+        23.75,
         "16-ft lane, from memory; lane marks taken as on the 12-ft lane, from memory",
-        "from memory", "from memory",
+        "from memory",
+        "from memory",
     ),
     "FIBA": Court(
-        "FIBA", 4.90 / 2 * _M, 1.575 * _M, (5.80 - 1.575) * _M, 1.80 * _M, _MARKS_M, 1.25 * _M,
+        "FIBA",
+        4.90 / 2 * _M,
+        1.575 * _M,
+        (5.80 - 1.575) * _M,
+        1.80 * _M,
+        _MARKS_M,
+        1.25 * _M,
         6.75 * _M,
         "FIBA court: lane 4.90 m, free-throw line 5.80 m and ring centre 1.575 m from the end "
         "line; lane marks, circle and restricted arc from memory",
-        "FIBA court: arc 6.75 m", "from memory",
+        "FIBA court: arc 6.75 m",
+        "from memory",
     ),
-}  # fmt: skip
+}
 
 _MIDDLE = ("circle_bottom", "free_throw_line", "restricted_arc_top", "three_point_top")
 _SIDES: dict[str, Side] = {"left": "left", "middle": "middle", "right": "right"}

@@ -49,15 +49,6 @@ def normal_header(header: str) -> str:
 def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, RawColumn]:
     """Assign a file's columns to the schema's.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The file's cells.
-    table : Table
-        The spec.
-    problems : Problems
-        Collector.
-
     Returns
     -------
     dict of str to RawColumn
@@ -70,10 +61,13 @@ def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, 
         name = normal_header(column.header)
         if name in seen and name:
             problems.add(
-                raw.place, f"the header {name!r} stands more than once",
-                "keep one of the columns, or rename the other", row=1, column=column.header,
+                raw.place,
+                f"the header {name!r} stands more than once",
+                "keep one of the columns, or rename the other",
+                row=1,
+                column=column.header,
                 cause="a header stands more than once",
-            )  # fmt: skip
+            )
         elif name in table.names:
             found[name] = column
         else:
@@ -91,8 +85,12 @@ def match_headers(raw: RawTable, table: Table, problems: Problems) -> dict[str, 
 
 def _missing(found: dict[str, RawColumn], table: Table) -> list[str]:
     """Required columns the file lacks (``or_drill`` ones are judged after the drills)."""
-    missing = [c.name for c in table.columns if c.required == "yes" and c.name not in found]
-    counts = [c.name for c in table.columns if c.required == "counts"]
+    missing = [
+        column.name
+        for column in table.columns
+        if column.required == "yes" and column.name not in found
+    ]
+    counts = [column.name for column in table.columns if column.required == "counts"]
     if counts and "made" not in found:
         missing += [name for name in counts if name not in found]
     return missing
@@ -109,17 +107,22 @@ def _guesses(missing: list[str], unknown: list[str]) -> dict[str, str]:
 def _report_missing(
     raw: RawTable, table: Table, missing: list[str], close: dict[str, str], problems: Problems
 ) -> None:
-    present = ", ".join(c.header for c in raw.columns[: 4 * _NAMED])
+    present = ", ".join(column.header for column in raw.columns[: 4 * _NAMED])
     for want in missing:
         guess = close[want]
         step = f"rename {guess!r} to {want!r}" if guess else f"add the column {want!r}"
-        counts = [c.name for c in table.columns if c.required == "counts"]
+        counts = [column.name for column in table.columns if column.required == "counts"]
         if want in counts and not guess and missing[-len(counts) :] == counts:
             step += ", or chart one row per attempt with a column 'made'"
         problems.add(
-            raw.place, f"the column {want!r} is missing", step, row=1, column=want, value=present,
+            raw.place,
+            f"the column {want!r} is missing",
+            step,
+            row=1,
+            column=want,
+            value=present,
             cause="a column that is needed is missing",
-        )  # fmt: skip
+        )
 
 
 def _report_meant(raw: RawTable, free: list[str], header: str, problems: Problems) -> bool:
@@ -127,17 +130,24 @@ def _report_meant(raw: RawTable, free: list[str], header: str, problems: Problem
     name = normal_header(header)
     if name in NAME_HEADERS:
         problems.add(
-            raw.place, "the header announces names or contacts of people; the column is not read",
-            "keep codes only, and the key to the codes in another place", row=1, column=header,
+            raw.place,
+            "the header announces names or contacts of people; the column is not read",
+            "keep codes only, and the key to the codes in another place",
+            row=1,
+            column=header,
             severity="warning",
-        )  # fmt: skip
+        )
         return True
     guess = nearest(name, free) if name else ""
     if guess:
         problems.add(
-            raw.place, "the column is not known and is not read",
-            f"rename it to {guess!r} if that is meant", row=1, column=header, severity="warning",
-        )  # fmt: skip
+            raw.place,
+            "the column is not known and is not read",
+            f"rename it to {guess!r} if that is meant",
+            row=1,
+            column=header,
+            severity="warning",
+        )
     return bool(guess)
 
 
@@ -146,12 +156,22 @@ def _report_unknown(raw: RawTable, headers: list[str], problems: Problems) -> No
     named = headers if len(headers) <= _NAMED else headers[: _NAMED - 1]
     for header in named:
         problems.add(
-            raw.place, "the column is not known and is not read", "nothing, if it is not needed",
-            row=1, column=header, severity="note", cause=_UNREAD,
-        )  # fmt: skip
+            raw.place,
+            "the column is not known and is not read",
+            "nothing, if it is not needed",
+            row=1,
+            column=header,
+            severity="note",
+            cause=_UNREAD,
+        )
     if len(named) < len(headers):
         problems.add(
-            raw.place, f"{len(headers) - len(named):,} more columns are not known and are not read",
-            "nothing, if they are not needed", row=1, column=headers[len(named)], severity="note",
-            count=len(headers) - len(named), cause=_UNREAD,
-        )  # fmt: skip
+            raw.place,
+            f"{len(headers) - len(named):,} more columns are not known and are not read",
+            "nothing, if they are not needed",
+            row=1,
+            column=headers[len(named)],
+            severity="note",
+            count=len(headers) - len(named),
+            cause=_UNREAD,
+        )

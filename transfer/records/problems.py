@@ -111,28 +111,47 @@ class Problems:
         cause = cause or rule
         for row in rows[:LISTED]:
             self.add(
-                place, rule, next_step, row=row, column=column, value=value, severity=severity,
+                place,
+                rule,
+                next_step,
+                row=row,
+                column=column,
+                value=value,
+                severity=severity,
                 cause=cause,
-            )  # fmt: skip
+            )
         rest = rows[LISTED:]
         if len(rest):
             self.add(
-                place, f"{rule} (the same in {len(rest)} more rows, {rest[0]} to {rest[-1]})",
-                next_step, row=rest[0], column=column, value=value, severity=severity,
-                count=len(rest), cause=cause,
-            )  # fmt: skip
+                place,
+                f"{rule} (the same in {len(rest)} more rows, {rest[0]} to {rest[-1]})",
+                next_step,
+                row=rest[0],
+                column=column,
+                value=value,
+                severity=severity,
+                count=len(rest),
+                cause=cause,
+            )
 
     @property
     def errors(self) -> list[Problem]:
         """Only the problems that refuse the records."""
-        return [p for p in self.found if p.severity == "error"]
+        return [problem for problem in self.found if problem.severity == "error"]
 
     def sorted(self) -> tuple[Problem, ...]:
         """Errors first, then by file, sheet, row and column."""
         return tuple(
             sorted(
                 self.found,
-                key=lambda p: (_ORDER[p.severity], p.file, p.sheet, p.row or 0, p.column, p.rule),
+                key=lambda problem: (
+                    _ORDER[problem.severity],
+                    problem.file,
+                    problem.sheet,
+                    problem.row or 0,
+                    problem.column,
+                    problem.rule,
+                ),
             )
         )
 
@@ -147,12 +166,12 @@ class Problems:
         errors = self.errors
         if not errors:
             return
-        files = sorted({p.file for p in errors})
-        total = sum(p.count for p in errors)
+        files = sorted({problem.file for problem in errors})
+        total = sum(problem.count for problem in errors)
         raise RecordsError(
             f"{total:,} {'problem' if total == 1 else 'problems'} in "
             f"{len(files)} {'file' if len(files) == 1 else 'files'}: {', '.join(files)}",
-            tuple(p.to_dict() for p in self.sorted()),
+            tuple(problem.to_dict() for problem in self.sorted()),
             rule="records are read whole or not at all",
             next_step="mend what is listed, then read again; nothing was written",
         )
@@ -193,6 +212,6 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
         count, cause; see `Problem`.
     """
     columns = [part.name for part in fields(Problem)]
-    table = pd.DataFrame([p.to_dict() for p in problems], columns=columns)
+    table = pd.DataFrame([problem.to_dict() for problem in problems], columns=columns)
     table["row"] = table["row"].astype("Int64")
     return table

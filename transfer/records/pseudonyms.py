@@ -22,14 +22,25 @@ import pandas as pd
 from transfer.errors import ArgumentError, RecordsError, StorageError
 from transfer.records.schema import TABLES
 
-__all__ = ["FREE_TEXT", "RETENTION", "Key", "Pseudonymised", "create_key", "load_key",
-           "pseudonymise", "save_key"]  # fmt: skip
+__all__ = [
+    "FREE_TEXT",
+    "RETENTION",
+    "Key",
+    "Pseudonymised",
+    "create_key",
+    "load_key",
+    "pseudonymise",
+    "save_key",
+]
 
 #: Column -> kind of code. A defender is a player; an opponent is a program.
 KINDS = {
-    "player": "player", "defender": "player", "charter": "charter", "program": "program",
+    "player": "player",
+    "defender": "player",
+    "charter": "charter",
+    "program": "program",
     "opponent": "program",
-}  # fmt: skip
+}
 _PREFIX = {"player": "P", "charter": "C", "program": "T"}
 
 #: Columns in which a charter may have written anything, names included.
@@ -204,6 +215,7 @@ def create_key(path: Path | str, out: Path | str, key: Key) -> Path:
     out : path
         Folder of the new records; the key must not lie inside.
     key : Key
+        Codes that belong to the texts.
 
     Returns
     -------
@@ -308,7 +320,7 @@ def _parsed(value: Any) -> Key:
         raise ValueError("format")
     codes = {kind: dict(value["codes"][kind]) for kind in _PREFIX}
     for known in codes.values():
-        if not all(isinstance(v, str) and v for v in known.values()):
+        if not all(isinstance(code, str) and code for code in known.values()):
             raise ValueError("codes")
         if len(set(known.values())) < len(known):
             raise ValueError("one code stands for two texts")

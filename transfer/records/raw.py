@@ -17,8 +17,15 @@ import pandas as pd
 
 from transfer.records.problems import Problems
 
-__all__ = ["REPORTED", "RawColumn", "RawTable", "cell_text", "encode_cells", "from_frame",
-           "from_parquet"]  # fmt: skip
+__all__ = [
+    "REPORTED",
+    "RawColumn",
+    "RawTable",
+    "cell_text",
+    "encode_cells",
+    "from_frame",
+    "from_parquet",
+]
 
 #: Stands for a cell whose problem has been reported already (a formula, for example).
 REPORTED = "\x00reported"
@@ -96,19 +103,22 @@ def cell_text(value: Any) -> str:
 def encode_cells(header: str, cells: list[str], held_as_text: frozenset[str]) -> RawColumn:
     """Turn a list of texts into a `RawColumn`."""
     codes, values = pd.factorize(np.asarray(cells, dtype=object))
-    return RawColumn(header, codes.astype(np.int64), [str(v) for v in values], held_as_text)
+    return RawColumn(header, codes.astype(np.int64), [str(value) for value in values], held_as_text)
 
 
 def drop_blank_rows(columns: list[RawColumn], n: int) -> tuple[list[RawColumn], np.ndarray]:
     """Leave out rows without any text; return the columns and the kept positions."""
     filled = np.zeros(n, dtype=bool)
     for column in columns:
-        blank = np.array([not v.strip() for v in column.values] + [True], dtype=bool)
+        blank = np.array([not value.strip() for value in column.values] + [True], dtype=bool)
         filled |= ~blank[column.codes]
     kept = np.flatnonzero(filled)
     if len(kept) == n:
         return columns, kept
-    return [RawColumn(c.header, c.codes[kept], c.values, c.held_as_text) for c in columns], kept
+    return [
+        RawColumn(column.header, column.codes[kept], column.values, column.held_as_text)
+        for column in columns
+    ], kept
 
 
 def _typed_column(header: str, values: Any) -> RawColumn:
@@ -118,11 +128,11 @@ def _typed_column(header: str, values: Any) -> RawColumn:
         codes, uniques = pd.factorize(series)
     except TypeError:  # lists and other unhashable cells
         codes, uniques = pd.factorize(series.map(str))
-    texts = [cell_text(v) for v in uniques]
+    texts = [cell_text(value) for value in uniques]
     # Distinct cells may share a text (3 and 3.0); code the texts, not the cells.
     again, distinct = pd.factorize(np.asarray(texts, dtype=object))
     blank_last = np.append(again, -1)
-    return RawColumn(header, blank_last[codes].astype(np.int64), [str(v) for v in distinct])
+    return RawColumn(header, blank_last[codes].astype(np.int64), [str(value) for value in distinct])
 
 
 def from_frame(frame: pd.DataFrame, name: str) -> RawTable:
@@ -136,7 +146,8 @@ def from_frame(frame: pd.DataFrame, name: str) -> RawTable:
         Shown as the file of its problems.
     """
     columns = [
-        _typed_column(str(header), frame.iloc[:, i].array) for i, header in enumerate(frame.columns)
+        _typed_column(str(header), frame.iloc[:, position].array)
+        for position, header in enumerate(frame.columns)
     ]
     columns, kept = drop_blank_rows(columns, len(frame))
     digest = hashlib.sha256()
@@ -144,9 +155,12 @@ def from_frame(frame: pd.DataFrame, name: str) -> RawTable:
         digest.update(repr((column.header, column.values)).encode("utf-8", "backslashreplace"))
         digest.update(column.codes.tobytes())
     return RawTable(
-        (name, ""), columns, len(kept), lambda at: [int(r) + 1 for r in kept[at]],
+        (name, ""),
+        columns,
+        len(kept),
+        lambda positions: [int(position) + 1 for position in kept[positions]],
         digest.hexdigest(),
-    )  # fmt: skip
+    )
 
 
 def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
@@ -159,7 +173,7 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
     name : str
         File name for problems.
     problems : Problems
-        Collector.
+        Takes what is found.
 
     Returns
     -------
@@ -172,8 +186,13 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
     try:
         table = pq.read_table(pa.BufferReader(data))
         # Texts and names that are no UTF-8 are noticed only when they are decoded.
-        frame = {i: table.column(i).to_pandas() for i in range(table.num_columns)}
-        columns = [_typed_column(h, frame[i].array) for i, h in enumerate(table.column_names)]
+        frame = {
+            position: table.column(position).to_pandas() for position in range(table.num_columns)
+        }
+        columns = [
+            _typed_column(header, frame[position].array)
+            for position, header in enumerate(table.column_names)
+        ]
     except (pa.ArrowException, OSError, ValueError, TypeError) as error:
         problems.add(
             (name, ""),
@@ -183,6 +202,9 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
         return None
     columns, kept = drop_blank_rows(columns, table.num_rows)
     return RawTable(
-        (name, ""), columns, len(kept), lambda at: [int(r) + 1 for r in kept[at]],
+        (name, ""),
+        columns,
+        len(kept),
+        lambda positions: [int(position) + 1 for position in kept[positions]],
         hashlib.sha256(data).hexdigest(),
-    )  # fmt: skip
+    )

@@ -108,11 +108,11 @@ class Records:
     def text(self) -> str:
         """One sentence on what the records hold."""
         parts = [
-            f"{r['table']}: {r['makes']:,} makes of {r['attempts']:,} attempts by "
-            f"{_many(r['players'], 'player')}, {r['first']:%Y-%m-%d} to {r['last']:%Y-%m-%d}"
-            for r in self.table.to_dict(orient="records")
+            f"{row['table']}: {row['makes']:,} makes of {row['attempts']:,} attempts by "
+            f"{_many(row['players'], 'player')}, {row['first']:%Y-%m-%d} to {row['last']:%Y-%m-%d}"
+            for row in self.table.to_dict(orient="records")
         ]
-        warnings = sum(p.severity == "warning" for p in self.problems)
+        warnings = sum(problem.severity == "warning" for problem in self.problems)
         notes = len(self.problems) - warnings
         return f"{'; '.join(parts)}. {_many(warnings, 'warning')}, {_many(notes, 'note')}."
 
@@ -124,8 +124,8 @@ class Records:
         return {
             "tables": summary,
             "text": self.text,
-            "problems": [p.to_dict() for p in self.problems],
-            "sources": [dict(s) for s in self.sources],
+            "problems": [problem.to_dict() for problem in self.problems],
+            "sources": [dict(source) for source in self.sources],
             "data_hash": self.data_hash,
             "rule_body": self.rule_body,
         }
@@ -190,17 +190,25 @@ def read_records(
     sources = tuple(
         {
             "table": name,
-            "file": c.raw.place[0],
-            "sheet": c.raw.place[1],
-            "rows": c.raw.n,
-            "sha256": c.raw.sha256,
+            "file": table.raw.place[0],
+            "sheet": table.raw.place[1],
+            "rows": table.raw.n,
+            "sha256": table.raw.sha256,
         }
-        for name, c in checked.items()
+        for name, table in checked.items()
     )
     return Records(
-        frames.get("practice"), frames.get("games"), frames.get("roster"), frames.get("drills"),
-        problems.sorted(), hash_records(frames), sources, rule_body, start, end,
-    )  # fmt: skip
+        frames.get("practice"),
+        frames.get("games"),
+        frames.get("roster"),
+        frames.get("drills"),
+        problems.sorted(),
+        hash_records(frames),
+        sources,
+        rule_body,
+        start,
+        end,
+    )
 
 
 def _apply_rules(
@@ -212,7 +220,7 @@ def _apply_rules(
 ) -> dict[str, pd.DataFrame]:
     """Rules in and between tables, then the canonical frames."""
     drills = checked.get("drills")
-    people = {n: c for n, c in checked.items() if n != "drills"}
+    people = {name: table for name, table in checked.items() if name != "drills"}
     if "games" in people:
         warn_mixing(people["games"], problems)
     for name in ("program", "season"):
@@ -221,16 +229,16 @@ def _apply_rules(
     if "practice" in checked:
         fill_from_drills(checked["practice"], drills, problems)
     frames: dict[str, pd.DataFrame] = {}
-    for name, c in checked.items():
-        check_duplicates(c, problems)
+    for name, table in checked.items():
+        check_duplicates(table, problems)
         if name in {"practice", "games"}:
-            check_dates(c, start, end, problems)
-            check_counts(c, problems)
-            check_sets(c, problems)
-            fill_distances(c, rule_body, problems)
-            frames[name] = canonical(c, problems)
+            check_dates(table, start, end, problems)
+            check_counts(table, problems)
+            check_sets(table, problems)
+            fill_distances(table, rule_body, problems)
+            frames[name] = canonical(table, problems)
         else:
-            frames[name] = plain_frame(c)
+            frames[name] = plain_frame(table)
     check_players(people, problems)
     return frames
 
@@ -258,7 +266,7 @@ def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
     table : str
         Name of the table wanted.
     problems : Problems
-        Collector.
+        Takes what is found.
     """
     if isinstance(source, pd.DataFrame):
         return from_frame(source, f"{table} (data frame)")
@@ -268,9 +276,10 @@ def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
         data = path.read_bytes()
     except OSError as error:
         problems.add(
-            place, f"the file cannot be opened ({error.strerror or type(error).__name__})",
+            place,
+            f"the file cannot be opened ({error.strerror or type(error).__name__})",
             "check the name, the folder and the right to read it",
-        )  # fmt: skip
+        )
         return None
     if not data:
         problems.add(place, "the file is empty", "export the table again, header row included")
@@ -285,8 +294,9 @@ def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
     reader = readers.get(aliases.get(ending, ending))
     if reader is None:
         problems.add(
-            place, f"a file ending in {ending or 'nothing'} is not read",
+            place,
+            f"a file ending in {ending or 'nothing'} is not read",
             "save the table as .csv (UTF-8), .parquet or .xlsx",
-        )  # fmt: skip
+        )
         return None
     return reader()

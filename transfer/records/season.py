@@ -258,9 +258,11 @@ def _path(folder: Path, key: str, value: Any) -> Path:
     parts = [folder.anchor, *Path(value).parts]
     if any(ord(c) < 32 for c in value) or max(len(part.encode()) for part in parts) > _LONGEST:
         raise _refuse(
-            key, f"{value[:40]!r}...", f"a file name of at most {_LONGEST} bytes on one line",
+            key,
+            f"{value[:40]!r}...",
+            f"a file name of at most {_LONGEST} bytes on one line",
             "correct the name under [files]",
-        )  # fmt: skip
+        )
     return folder / value
 
 

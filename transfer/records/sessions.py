@@ -59,10 +59,10 @@ def session_cells(
         setting=GAME, mode=GAME, session=games["game"], set_id=-1, target=np.nan, stopped=False
     )
     by = [*WHO, "setting", "mode", "date", "session", "set_id", "target", "stopped"]
-    rows = pd.concat([f[[*by, "n", "y"]] for f in (practice, games)], ignore_index=True)
+    rows = pd.concat([frame[[*by, "n", "y"]] for frame in (practice, games)], ignore_index=True)
     table = rows.groupby(by, dropna=False, observed=True, as_index=False)[["n", "y"]].sum()
     table = table[table["n"] > 0]
-    rank = {label: i for i, label in enumerate((*order, GAME))}
+    rank = {label: place for place, label in enumerate((*order, GAME))}
     table = table.assign(rank=table["setting"].map(rank)).sort_values(
         ["unit", "rank", "date", "session", "set_id"], ignore_index=True
     )

@@ -25,9 +25,18 @@ _MAX_CELLS = 40_000_000
 
 #: What a broken workbook makes the reader raise.
 _UNREADABLE = (
-    zipfile.BadZipFile, KeyError, ValueError, OSError, EOFError, SyntaxError, TypeError,
-    AttributeError, IndexError, zlib.error, NotImplementedError,
-)  # fmt: skip
+    zipfile.BadZipFile,
+    KeyError,
+    ValueError,
+    OSError,
+    EOFError,
+    SyntaxError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    zlib.error,
+    NotImplementedError,
+)
 
 
 def _unreadable(error: Exception, place: tuple[str, str], problems: Problems) -> None:
@@ -67,7 +76,7 @@ def sheet_names(data: bytes, name: str, problems: Problems) -> list[str]:
     name : str
         File name for problems.
     problems : Problems
-        Collector.
+        Takes what is found.
     """
     book = _open(data, name, problems)
     return [] if book is None else [str(title).strip().lower() for title in book.sheetnames]
@@ -94,15 +103,23 @@ def _cell(cell: Any, row: int, header: str, place: tuple[str, str], problems: Pr
     """Text of one cell; formulas and error values are reported here."""
     if cell.data_type == "f":
         problems.add(
-            place, "the cell holds a formula", "copy the column and paste it as values",
-            row=row, column=header, value=getattr(cell.value, "text", cell.value),
-        )  # fmt: skip
+            place,
+            "the cell holds a formula",
+            "copy the column and paste it as values",
+            row=row,
+            column=header,
+            value=getattr(cell.value, "text", cell.value),
+        )
         return REPORTED
     if cell.data_type == "e":
         problems.add(
-            place, "the cell holds a spreadsheet error", "correct the cell",
-            row=row, column=header, value=cell.value,
-        )  # fmt: skip
+            place,
+            "the cell holds a spreadsheet error",
+            "correct the cell",
+            row=row,
+            column=header,
+            value=cell.value,
+        )
         return REPORTED
     return cell_text(cell.value)
 
@@ -115,7 +132,7 @@ def _lines(sheet: Any) -> list[tuple[int, tuple[Any, ...]]]:
     sheet.reset_dimensions()
     lines, cells = [], 0
     for number, line in enumerate(sheet.iter_rows(), start=1):
-        if any(c.value is not None and str(c.value).strip() for c in line):
+        if any(cell.value is not None and str(cell.value).strip() for cell in line):
             lines.append((number, line))
             cells += len(line)
         if number > _LAST_ROW or cells > _MAX_CELLS:
@@ -154,7 +171,7 @@ def from_workbook(data: bytes, name: str, table: str, problems: Problems) -> Raw
     table : str
         Table wanted; its sheet has the same name, or is the only one.
     problems : Problems
-        Collector.
+        Takes what is found.
 
     Returns
     -------
@@ -177,19 +194,26 @@ def from_workbook(data: bytes, name: str, table: str, problems: Problems) -> Raw
     if not lines:
         problems.add(place, "the sheet is empty", "fill in the table, header row included")
         return None
-    headers = [cell_text(c.value).strip() for c in lines[0][1]]
+    headers = [cell_text(cell.value).strip() for cell in lines[0][1]]
     while not headers[-1]:
         headers.pop()
     headers, rows = without_examples(headers, lines[1:], table, place, problems)
     for number, line in rows:
-        if any(c.value is not None for c in line[len(headers) :]):
+        if any(cell.value is not None for cell in line[len(headers) :]):
             problems.add(
-                place, "the row has cells to the right of the header's last column",
-                "give these cells a header or clear them", row=number,
-            )  # fmt: skip
-    columns = [_column(i, h, rows, place, problems) for i, h in enumerate(headers)]
+                place,
+                "the row has cells to the right of the header's last column",
+                "give these cells a header or clear them",
+                row=number,
+            )
+    columns = [
+        _column(position, header, rows, place, problems) for position, header in enumerate(headers)
+    ]
     numbers = np.array([number for number, _ in rows], dtype=np.int64)
     return RawTable(
-        place, columns, len(rows), lambda at: [int(r) for r in numbers[at]],
+        place,
+        columns,
+        len(rows),
+        lambda at: [int(row) for row in numbers[at]],
         hashlib.sha256(data).hexdigest(),
-    )  # fmt: skip
+    )

@@ -39,12 +39,12 @@ def _decode(data: bytes, place: tuple[str, str], problems: Problems) -> str | No
         text = data.decode("utf-16" if utf16 else "utf-8-sig")
     except UnicodeDecodeError as error:
         bad = data[error.start : error.start + 1]
-        at = None if utf16 else data.count(b"\n", 0, error.start) + 1
+        positions = None if utf16 else data.count(b"\n", 0, error.start) + 1
         problems.add(
             place,
             "the file is not in UTF-8 (wrong encoding)",
             _SAVE_AS,
-            row=at,
+            row=positions,
             value=f"byte 0x{bad.hex()}" if bad else "cut-off character",
         )
         return None
@@ -77,13 +77,13 @@ def header_of(text: str, separator: str) -> tuple[list[str], int]:
 
 def _offset(body: bytes, lines: int) -> int:
     """Byte offset after the given number of lines."""
-    at = 0
+    start = 0
     for _ in range(lines):
-        found = body.find(b"\n", at)
+        found = body.find(b"\n", start)
         if found < 0:
             return len(body)
-        at = found + 1
-    return at
+        start = found + 1
+    return start
 
 
 def _fast(
@@ -93,7 +93,7 @@ def _fast(
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    names = [f"c{i}" for i in range(len(headers))]
+    names = [f"c{number}" for number in range(len(headers))]
     kind = pa.dictionary(pa.int32(), pa.string())
     try:
         table = arrow_csv.read_csv(
@@ -165,8 +165,8 @@ def _slow(
                 cause=f"every row has as many cells as the header ({width})",
             )
     columns = [
-        encode_cells(header, [row[i] for row in padded], frozenset())
-        for i, header in enumerate(headers)
+        encode_cells(header, [row[position] for row in padded], frozenset())
+        for position, header in enumerate(headers)
     ]
     return columns, np.array([line for line, _ in rows], dtype=np.int64)
 
@@ -176,17 +176,19 @@ def _line_lookup(
 ) -> Callable[[np.ndarray], list[int]]:
     """Positions to lines; the slow count happens only when a problem asks for it."""
 
-    def straight_lines(at: np.ndarray) -> list[int]:
-        return [int(r) + skip + 1 for r in kept[at]]
+    def straight_lines(positions: np.ndarray) -> list[int]:
+        return [int(position) + skip + 1 for position in kept[positions]]
 
     counted: list[int] = []
 
-    def counted_lines(at: np.ndarray) -> list[int]:
+    def counted_lines(positions: np.ndarray) -> list[int]:
         lines = counted
         if not lines:
             text = body.decode()
             lines.extend(line for line, _ in _records(text, separator, skip))
-        return [lines[int(i)] if int(i) < len(lines) else -1 for i in at]
+        return [
+            lines[int(position)] if int(position) < len(lines) else -1 for position in positions
+        ]
 
     return straight_lines if straight else counted_lines
 
@@ -201,7 +203,7 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
     name : str
         File name for problems.
     problems : Problems
-        Collector.
+        Takes what is found.
 
     Returns
     -------
@@ -230,18 +232,27 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
     start = _offset(body, skip)
     if not body[start : start + _HEAD].strip() and not body[start:].strip():
         return RawTable(
-            place, [RawColumn(h, np.zeros(0, np.int64), []) for h in headers], 0,
-            lambda at: [], digest,
-        )  # fmt: skip
+            place,
+            [RawColumn(header, np.zeros(0, np.int64), []) for header in headers],
+            0,
+            lambda positions: [],
+            digest,
+        )
     fast = _fast(body, start, headers, separator) if len(headers) > 1 else None
     if fast is not None:
-        columns, n = fast
-        columns, kept = drop_blank_rows(columns, n)
-        straight = body.count(b"\n", start) + (not body.endswith(b"\n")) == n
+        columns, rows = fast
+        columns, kept = drop_blank_rows(columns, rows)
+        straight = body.count(b"\n", start) + (not body.endswith(b"\n")) == rows
         lookup = _line_lookup(b"" if straight else body, separator, skip, kept, straight)
         return RawTable(place, columns, len(kept), lookup, digest)
     slow = _slow(body.decode(), headers, separator, skip, place, problems)
     if slow is None:
         return None
     columns, lines = slow
-    return RawTable(place, columns, len(lines), lambda at: [int(x) for x in lines[at]], digest)
+    return RawTable(
+        place,
+        columns,
+        len(lines),
+        lambda positions: [int(line) for line in lines[positions]],
+        digest,
+    )

@@ -56,10 +56,10 @@ def unit_parts(records: Records) -> tuple[str, ...]:
     tuple of str
         In the order program, season, player.
     """
-    frames = [f for f in (records.practice, records.games) if f is not None]
+    frames = [frame for frame in (records.practice, records.games) if frame is not None]
     varying = []
     for name in ("program", "season"):
-        labels = set().union(*(f[name].unique() for f in frames))
+        labels = set().union(*(frame[name].unique() for frame in frames))
         if len(labels) > 1:
             varying.append(name)
     return (*varying, "player")
@@ -99,7 +99,7 @@ def practice_rows(records: Records, *, fouled_miss_counts: bool = False) -> pd.D
     frame = records.practice
     if frame is None:
         names = [*PRACTICE.key, "attempts", "makes"]
-        frame = pd.DataFrame({n: pd.Series([], dtype="str") for n in names})
+        frame = pd.DataFrame({name: pd.Series([], dtype="str") for name in names})
         frame = frame.astype({"attempts": np.int64, "makes": np.int64, "date": "datetime64[s]"})
     if "second_chart" in frame:
         frame = frame[frame["second_chart"] != "yes"]
@@ -111,7 +111,7 @@ def game_rows(records: Records, *, fouled_miss_counts: bool = False) -> pd.DataF
     frame = records.games
     if frame is None:
         frame = pd.DataFrame(
-            {n: pd.Series([], dtype="str") for n in ("game", "player", "program", "season")}
+            {name: pd.Series([], dtype="str") for name in ("game", "player", "program", "season")}
         )
         frame = frame.assign(
             date=pd.Series([], dtype="datetime64[s]"),
@@ -147,7 +147,10 @@ def setting_labels(
         When no row carries a setting column that was asked for.
     """
     asked = settings.split(",") if isinstance(settings, str) else list(settings)
-    columns = ["mode", *dict.fromkeys(s.strip() for s in asked if s.strip() != "mode")]
+    columns = [
+        "mode",
+        *dict.fromkeys(setting.strip() for setting in asked if setting.strip() != "mode"),
+    ]
     for name in columns:
         if name not in _SETTING_COLUMNS:
             guess = nearest(name, _SETTING_COLUMNS)

@@ -97,7 +97,7 @@ def _date(text: str, column: Column) -> datetime.date:
             "a date is written year-month-day, as in 2025-11-03",
             "rewrite the date; day-first and month-first dates cannot be told apart",
         )
-    year, month, day = (int(g) for g in match.groups())
+    year, month, day = (int(part) for part in match.groups())
     try:
         date = datetime.date(year, month, day)
     except ValueError:
@@ -193,15 +193,19 @@ def _text(text: str, column: Column) -> str:
 
 
 _PARSERS: dict[str, Callable[[str, Column], object]] = {
-    "date": _date, "count": _count, "number": _number, "level": _level, "flag": _flag,
+    "date": _date,
+    "count": _count,
+    "number": _number,
+    "level": _level,
+    "flag": _flag,
     "text": _text,
-}  # fmt: skip
+}
 
 
 def is_name_like(text: str) -> bool:
     """Whether a cell looks like a person's first and last name rather than a code."""
     words = text.replace(",", " ").split()
-    return bool(_NAME.fullmatch(text)) and all(w[:1].isupper() for w in words)
+    return bool(_NAME.fullmatch(text)) and all(word[:1].isupper() for word in words)
 
 
 def masked(text: str) -> str:
@@ -216,40 +220,27 @@ def masked(text: str) -> str:
 def parse_column(raw: RawTable, column: Column, cells: RawColumn, problems: Problems) -> Parsed:
     """Parse the distinct texts of a column; report every row of a refused one.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The file, for places and row numbers.
-    column : Column
-        The spec.
-    cells : RawColumn
-        The column's texts.
-    problems : Problems
-        Collector.
-
-    Returns
-    -------
-    Parsed
+    Values stand in the order in which the file has them first; a row of a refused text is bad.
     """
     parser = _PARSERS[column.type]
     values: list[object] = []
     index: dict[object, int] = {}
     recode = np.full(len(cells.values) + 1, -1, dtype=np.int32)
     refusals: dict[int, RefusedError | None] = {}
-    for k, original in enumerate(cells.values):
+    for code, original in enumerate(cells.values):
         text = original.strip()
         if text.lower() in BLANKS:
             continue
         if original == REPORTED:
-            refusals[k] = None
+            refusals[code] = None
             continue
         try:
             value = parser(text, column)
         except RefusedError as error:
-            refusals[k] = error
+            refusals[code] = error
             continue
-        recode[k] = index.setdefault(value, len(values))
-        if recode[k] == len(values):
+        recode[code] = index.setdefault(value, len(values))
+        if recode[code] == len(values):
             values.append(value)
     bad = _report_refusals(raw, column, cells, refusals, problems)
     _note_text_numbers(raw, column, cells, problems)
@@ -269,26 +260,39 @@ def _report_refusals(
     order = np.argsort(cells.codes, kind="stable")
     ranked = cells.codes[order]
     by_cause: dict[str, list[tuple[int, RefusedError]]] = {}
-    for k, error in refusals.items():
+    for code, error in refusals.items():
         if error is not None:
-            by_cause.setdefault(error.cause, []).append((k, error))
+            by_cause.setdefault(error.cause, []).append((code, error))
     shown: Callable[[str], str] = masked if column.name in PEOPLE else str
     for cause, told in by_cause.items():
-        for k, error in told[:_DISTINCT]:
-            at = order[np.searchsorted(ranked, k) : np.searchsorted(ranked, k, side="right")]
+        for code, error in told[:_DISTINCT]:
+            positions = order[
+                np.searchsorted(ranked, code) : np.searchsorted(ranked, code, side="right")
+            ]
             problems.add_rows(
-                raw.place, raw.row_numbers(at), error.rule, error.next_step,
-                column=column.name, value=shown(cells.values[k]), cause=cause,
-            )  # fmt: skip
-        rest = [k for k, _ in told[_DISTINCT:]]
+                raw.place,
+                raw.row_numbers(positions),
+                error.rule,
+                error.next_step,
+                column=column.name,
+                value=shown(cells.values[code]),
+                cause=cause,
+            )
+        rest = [code for code, _ in told[_DISTINCT:]]
         if rest:
-            at = np.flatnonzero(np.isin(cells.codes, rest))
-            first, last = raw.row_numbers(at[[0, -1]])
+            positions = np.flatnonzero(np.isin(cells.codes, rest))
+            first, last = raw.row_numbers(positions[[0, -1]])
             problems.add(
-                raw.place, f"{len(rest)} more different values of {column.name} were refused, in "
-                f"{len(at)} rows, {first} to {last}", told[_DISTINCT][1].next_step, row=first,
-                column=column.name, value=shown(cells.values[rest[0]]), count=len(at), cause=cause,
-            )  # fmt: skip
+                raw.place,
+                f"{len(rest)} more different values of {column.name} were refused, in "
+                f"{len(positions)} rows, {first} to {last}",
+                told[_DISTINCT][1].next_step,
+                row=first,
+                column=column.name,
+                value=shown(cells.values[rest[0]]),
+                count=len(positions),
+                cause=cause,
+            )
     return np.isin(cells.codes, list(refusals))
 
 
@@ -296,13 +300,17 @@ def _note_text_numbers(raw: RawTable, column: Column, cells: RawColumn, problems
     """Worksheet cells that hold digits as text are read, and said."""
     if column.type not in {"count", "number"} or not cells.held_as_text:
         return
-    held = [k for k, v in enumerate(cells.values) if v in cells.held_as_text]
-    numeric = [k for k in held if _NUMBER.fullmatch(cells.values[k].strip())]
+    held = [code for code, text in enumerate(cells.values) if text in cells.held_as_text]
+    numeric = [code for code in held if _NUMBER.fullmatch(cells.values[code].strip())]
     if not numeric:
         return
     rows = raw.row_numbers(np.flatnonzero(np.isin(cells.codes, numeric)))
     problems.add(
-        raw.place, f"{len(rows)} cells hold numbers as text; they were read as numbers",
-        "format the column as numbers", row=rows[0], column=column.name,
-        value=cells.values[numeric[0]], severity="note",
-    )  # fmt: skip
+        raw.place,
+        f"{len(rows)} cells hold numbers as text; they were read as numbers",
+        "format the column as numbers",
+        row=rows[0],
+        column=column.name,
+        value=cells.values[numeric[0]],
+        severity="note",
+    )

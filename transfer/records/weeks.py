@@ -118,7 +118,7 @@ def weekly_cells(
     keep = [*WHO, "date", "mode", "n", "y", "minutes"]
     rows = pd.concat([practice[keep], games[keep]], ignore_index=True)
     starts = _starts(rows, season_start or records.season_start)
-    monday = rows["season"].map({s: pd.Timestamp(d) for s, d in starts.items()})
+    monday = rows["season"].map({season: pd.Timestamp(day) for season, day in starts.items()})
     rows["week"] = ((rows["date"] - monday).dt.days // 7).astype(np.int64)
     table = _complete(rows)
     return WeeklyCells(table, int(table["week"].max()) + 1, starts, hash_frames(weekly=table))
@@ -126,7 +126,9 @@ def weekly_cells(
 
 def _starts(rows: pd.DataFrame, given: datetime.date | str | None) -> dict[str, datetime.date]:
     """Season to the Monday of its first week."""
-    first = {str(s): d.date() for s, d in rows.groupby("season")["date"].min().items()}
+    first = {
+        str(season): day.date() for season, day in rows.groupby("season")["date"].min().items()
+    }
     if given is not None:
         day = datetime.date.fromisoformat(str(given)) if isinstance(given, str) else given
         early = min(first.values())
@@ -138,7 +140,7 @@ def _starts(rows: pd.DataFrame, given: datetime.date | str | None) -> dict[str, 
                 next_step="leave season_start out, or read one season",
             )
         first = dict.fromkeys(first, day)
-    return {s: d - datetime.timedelta(days=d.weekday()) for s, d in first.items()}
+    return {season: day - datetime.timedelta(days=day.weekday()) for season, day in first.items()}
 
 
 def _complete(rows: pd.DataFrame) -> pd.DataFrame:
@@ -154,7 +156,9 @@ def _complete(rows: pd.DataFrame) -> pd.DataFrame:
     modes = (*MODES, GAME)
     repeats = (units["week"] + 1).to_numpy() * len(modes)
     grid = units.drop(columns="week").loc[units.index.repeat(repeats)].reset_index(drop=True)
-    grid["week"] = np.concatenate([np.repeat(np.arange(w + 1), len(modes)) for w in units["week"]])
+    grid["week"] = np.concatenate(
+        [np.repeat(np.arange(week + 1), len(modes)) for week in units["week"]]
+    )
     grid["mode"] = pd.Series(list(modes) * int((units["week"] + 1).sum()), dtype="str")
     table = grid.merge(summed, how="left", on=by)
     absent = table["n"].isna()
@@ -172,17 +176,25 @@ def _require_minutes(practice: pd.DataFrame, records: Records) -> None:
     lacking = practice[practice["minutes"].isna()]
     if lacking.empty:
         return
-    file = next((str(s["file"]) for s in records.sources if s["table"] == "practice"), "practice")
+    file = next(
+        (str(source["file"]) for source in records.sources if source["table"] == "practice"),
+        "practice",
+    )
     rule = "exposure by week needs the minutes of every practice row"
     step = "chart minutes of each drill, or pass minutes='allow_missing'"
     problems = tuple(
         Problem(
-            file, "", None, "minutes",
-            f"{r['date']:%Y-%m-%d}, session {r['session']}, {masked(r['player'])}, {r['drill']}",
-            rule, step,
+            file,
+            "",
+            None,
+            "minutes",
+            f"{row['date']:%Y-%m-%d}, session {row['session']}, {masked(row['player'])}, "
+            f"{row['drill']}",
+            rule,
+            step,
         ).to_dict()
-        for r in lacking.head(_NAMED).to_dict(orient="records")
-    )  # fmt: skip
+        for row in lacking.head(_NAMED).to_dict(orient="records")
+    )
     raise RecordsError(
         f"{len(lacking)} of {len(practice)} practice rows lack minutes "
         f"({len(problems)} of them listed)",

@@ -64,8 +64,15 @@ def refusal_of(data: bytes) -> Refusal | None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             parts = archive.infolist()
             return _size(parts) or _outside(parts) or _contents(archive, parts)
-    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, NotImplementedError,
-            RuntimeError):  # fmt: skip
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        OSError,
+        EOFError,
+        ValueError,
+        NotImplementedError,
+        RuntimeError,
+    ):
         return None
 
 

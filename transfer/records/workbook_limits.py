@@ -52,7 +52,7 @@ def limit_for(
     Parameters
     ----------
     column : Column
-        The spec.
+        The column, with its levels and limits.
     table : str
         Name of its table.
     letters : dict of str to str

@@ -49,7 +49,10 @@ def without_examples(
     list of str, list of (int, tuple of cell)
         Headers and rows that are left.
     """
-    at = next((i for i, header in enumerate(headers) if header.strip().lower() == MARK), None)
+    at = next(
+        (position for position, header in enumerate(headers) if header.strip().lower() == MARK),
+        None,
+    )
     if at is None:
         return headers, rows
     kept: list[Line] = []
@@ -58,14 +61,18 @@ def without_examples(
             _warn_changed(headers, number, line, table, place, problems)
         else:
             kept.append((number, line))
-    charted = [i for i, header in enumerate(headers) if _is_charted(i, header, table, kept)]
+    charted = [
+        position
+        for position, header in enumerate(headers)
+        if _is_charted(position, header, table, kept)
+    ]
     trimmed = [(n, _at(line, charted) + line[len(headers) :]) for n, line in kept]
-    return [headers[i] for i in charted], trimmed
+    return [headers[position] for position in charted], trimmed
 
 
 def _at(line: tuple[Any, ...], charted: list[int]) -> tuple[Any, ...]:
     """The cells of the charted columns; a row may end early."""
-    return tuple(line[i] for i in charted if i < len(line))
+    return tuple(line[position] for position in charted if position < len(line))
 
 
 def _is_charted(at: int, header: str, table: str, rows: list[Line]) -> bool:
@@ -88,8 +95,12 @@ def _warn_changed(
         name, text = header.strip().lower(), cell_text(cell.value).strip()
         if name in examples and text and text != examples[name]:
             problems.add(
-                place, "the example row was changed; it is not read, because it is marked",
-                f"if it holds real work, clear its cell in the column {MARK!r}", row=number,
-                column=header, value=text, severity="warning",
-            )  # fmt: skip
+                place,
+                "the example row was changed; it is not read, because it is marked",
+                f"if it holds real work, clear its cell in the column {MARK!r}",
+                row=number,
+                column=header,
+                value=text,
+                severity="warning",
+            )
             return

@@ -128,7 +128,9 @@ def _table_sheet(
     from openpyxl.utils import get_column_letter
 
     sheet = book.create_sheet(table.name)
-    letters = {c.name: get_column_letter(i) for i, c in enumerate(columns, start=2)}
+    letters = {
+        column.name: get_column_letter(number) for number, column in enumerate(columns, start=2)
+    }
     last = _FIRST + max(rows, 0 if given is None else len(given)) - 1
     _header_and_example(sheet, table, columns, letters)
     for column in columns:
@@ -233,10 +235,10 @@ def _put_rows(sheet: Worksheet, columns: tuple[Column, ...], given: pd.DataFrame
     from transfer.records.raw import cell_text
     from transfer.records.values import BLANKS
 
-    for i, column in enumerate(columns, start=2):
+    for number, column in enumerate(columns, start=2):
         if column.name not in given:
             continue
-        letter = get_column_letter(i)
+        letter = get_column_letter(number)
         for at, value in enumerate(given[column.name].tolist(), start=_FIRST):
             text = cell_text(value)
             if text.strip().lower() in BLANKS:
@@ -317,9 +319,17 @@ def _definitions(form: Form) -> list[tuple[str, ...]]:
     for table in TABLES.values():
         for column in charted_columns(table, form):
             lines.append(
-                (table.name, column.name, "", _NEEDED[column.required], column.unit,
-                 column.limits, column.example, column.meaning)
-            )  # fmt: skip
+                (
+                    table.name,
+                    column.name,
+                    "",
+                    _NEEDED[column.required],
+                    column.unit,
+                    column.limits,
+                    column.example,
+                    column.meaning,
+                )
+            )
             lines += [
                 (table.name, column.name, level, "", "", "", "", meaning_of(column, level))
                 for level in column.levels

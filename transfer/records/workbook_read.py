@@ -220,7 +220,11 @@ def refuse_other_rows(
         When a file holds other rows already.
     """
     contents = {Path(folder) / f"{name}.csv": csv_text(sheet) for name, sheet in sheets.items()}
-    held = [p.name for p, text in contents.items() if not replace and _holds_other_rows(p, text)]
+    held = [
+        path.name
+        for path, text in contents.items()
+        if not replace and _holds_other_rows(path, text)
+    ]
     if held:
         raise StorageError(
             f"{folder} holds records already: {', '.join(held)}",

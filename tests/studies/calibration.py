@@ -15,7 +15,7 @@ import datetime as dt
 import json
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ from scipy.special import expit
 from transfer.errors import DiagnosticsError
 from transfer.files import write_text
 from transfer.models.composition import compose
-from transfer.models.fit import fit_design
+from transfer.models.fit import Purpose, fit_design
 from transfer.models.growth import fit_growth
 from transfer.models.growth_data import GrowthData, dose_of, growth_data_from_season
 from transfer.models.growth_laplace import fit_growth_laplace
@@ -39,6 +39,7 @@ from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws
 from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
+from transfer.models.transfer_model import MODEL_VERSION
 from transfer.provenance import package_versions
 from transfer.rates.uniformity import rank_statistic, ranks_inside
 from transfer.simulation.growth import GrowthTruth, simulate_growth
@@ -48,49 +49,100 @@ LEVELS = 99
 #: Data sets a case that the study is planned for.
 PLANNED = 300
 SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
-MODES = ("rep", "rep", "live", "live")
 #: Practice attempts by setting and game attempts of a player-season (demo scenario).
 ATTEMPTS = np.array([1500, 1500, 450, 450, 69])
+ATTEMPTS_BY_MODE = np.array([3000, 900, 69])
 Ranks = dict[str, float]
 
 
-def transfer_case(units: int, programs: int, seed: int) -> Ranks:
-    """One data set of the transfer model: ranks of population values and one player's game rate."""
+@dataclass(frozen=True)
+class Plan:
+    """Who is simulated for the transfer model, and which of its fits is made."""
+
+    players: int
+    programs: int = 1
+    seasons: int = 1
+    purpose: Purpose = "forecast"
+
+
+def _groups(rng: np.random.Generator, number: int, scales: np.ndarray) -> np.ndarray:
+    """Effects of programs or of seasons on every rate, spread drawn from its prior first."""
+    if number == 1:
+        return np.zeros((1, len(scales)))
+    return rng.normal(size=(number, len(scales))) * np.abs(rng.normal(0.0, scales))
+
+
+def transfer_design(
+    plan: Plan, priors: TransferPriors, settings: tuple[str, ...], seed: int
+) -> tuple[TransferDesign, PopulationDraws, np.ndarray, float]:
+    """Simulate one data set from the prior: design, population, rates and persistence."""
     rng = np.random.default_rng(seed)
-    priors = TransferPriors()
-    truth = draw_population(len(SETTINGS), priors, 1, seed)
+    truth = draw_population(len(settings), priors, 1, seed)
     mu, tau, omega = truth.mu[0], truth.tau[0], truth.omega[0]
-    program = np.arange(units) * programs // units
-    sd = np.abs(rng.normal(0.0, priors.program_sd, len(mu)))
-    effect = rng.normal(size=(programs, len(mu))) * sd if programs > 1 else np.zeros((1, len(mu)))
-    white = rng.normal(size=(units, len(mu)))
-    theta = mu + effect[program] + tau * (white @ np.linalg.cholesky(omega).T)
-    n = np.broadcast_to(ATTEMPTS, theta.shape)
+    size = len(mu)
+    game = np.arange(size) == size - 1
+    units = plan.players * plan.seasons
+    player = np.tile(np.arange(plan.players), plan.seasons)
+    program = player * plan.programs // plan.players
+    season = np.repeat(np.arange(plan.seasons), plan.players) * plan.programs + program
+    theta = np.broadcast_to(mu, (units, size)).copy()
+    theta += _groups(rng, plan.programs, np.where(game, priors.program_game_sd, priors.program_sd))[
+        program
+    ]
+    phi = 0.0
+    score = rng.normal(size=(units, size))
+    several = plan.seasons > 1
+    if several:
+        scales = np.where(game, priors.season_game_sd, priors.season_sd)
+        theta += _groups(rng, plan.seasons * plan.programs, scales)[season]
+        phi = rng.beta(*priors.persistence)
+        lasting = rng.normal(size=(plan.players, size))[player]
+        score = np.sqrt(phi) * lasting + np.sqrt(1 - phi) * score
+    theta += tau * (score @ np.linalg.cholesky(omega).T)
+    n = np.broadcast_to(ATTEMPTS if size == len(ATTEMPTS) else ATTEMPTS_BY_MODE, theta.shape)
     design = TransferDesign(
-        settings=SETTINGS,
+        settings=settings,
         units=tuple(f"P{i:03d}" for i in range(units)),
-        programs=tuple(f"T{g:02d}" for g in range(programs)),
+        programs=tuple(f"T{g:02d}" for g in range(plan.programs)),
         n=n.ravel().astype(np.int64),
         y=rng.binomial(n, expit(theta)).ravel(),
-        unit=np.repeat(np.arange(units), len(mu)),
-        setting=np.tile(np.arange(len(mu)), units),
+        unit=np.repeat(np.arange(units), size),
+        setting=np.tile(np.arange(size), units),
         program=program.astype(np.int64),
+        season=season if several else None,
+        seasons=tuple(f"S{h}" for h in range(plan.seasons * plan.programs)) if several else (),
+        player=player if several else None,
     )
-    fit = fit_design(design, cells_of_design(design, f"calibration {seed}"), priors, seed=seed)
-    drawn = compose(fit.population, SETTINGS, MODES)
-    true = compose(PopulationDraws(truth.mu, truth.tau, truth.omega), SETTINGS, MODES)
+    return design, truth, theta, phi
+
+
+def transfer_case(plan: Plan, seed: int) -> Ranks:
+    """One data set of the transfer model: ranks of population values and one player's game rate."""
+    priors = TransferPriors()
+    settings = SETTINGS
+    if plan.purpose == "verdict":
+        priors, settings = priors.for_verdict(), ("rep", "live")
+    modes = tuple(setting.split("/")[0] for setting in settings)
+    design, truth, theta, phi = transfer_design(plan, priors, settings, seed)
+    cells = cells_of_design(design, f"calibration {seed}")
+    fit = fit_design(design, cells, priors, purpose=plan.purpose, seed=seed)
+    drawn = compose(fit.population, settings, modes)
+    true = compose(truth, settings, modes)
     ranks = {}
-    for k, name in enumerate([*SETTINGS, "game"]):
-        ranks[f"mu {name}"] = rank_statistic(mu[k], fit.population.mu[:, k], LEVELS)
-        ranks[f"tau {name}"] = rank_statistic(tau[k], fit.population.tau[:, k], LEVELS)
-    for k, name in enumerate(SETTINGS):
-        ranks[f"rho {name}"] = rank_statistic(omega[-1, k], fit.population.omega[:, -1, k], LEVELS)
+    for k, name in enumerate([*settings, "game"]):
+        ranks[f"mu {name}"] = rank_statistic(truth.mu[0, k], fit.population.mu[:, k], LEVELS)
+        ranks[f"tau {name}"] = rank_statistic(truth.tau[0, k], fit.population.tau[:, k], LEVELS)
+    for k, name in enumerate(settings):
+        rho = truth.omega[0, -1, k]
+        ranks[f"rho {name}"] = rank_statistic(rho, fit.population.omega[:, -1, k], LEVELS)
     ranks["R2 of all practice"] = rank_statistic(true.r2_all[0], drawn.r2_all, LEVELS)
     contrast, posterior = true.contrast("r2"), drawn.contrast("r2")
     assert contrast is not None
     assert posterior is not None
     ranks["R2 live minus rep"] = rank_statistic(contrast[0], posterior, LEVELS)
     ranks["first player's game rate"] = rank_statistic(theta[0, -1], fit.theta[:, 0, -1], LEVELS)
+    if "persistence" in fit.terms:
+        ranks["persistence"] = rank_statistic(phi, fit.terms["persistence"], LEVELS)
     return ranks
 
 
@@ -127,8 +179,8 @@ def growth_case(
 
 
 CASES: dict[str, Callable[[int], Ranks]] = {
-    "transfer, one team of 14": lambda seed: transfer_case(14, 1, seed),
-    "transfer, 12 programs, 168 players": lambda seed: transfer_case(168, 12, seed),
+    "transfer, one team of 14": lambda seed: transfer_case(Plan(14), seed),
+    "transfer, 12 programs, 168 players": lambda seed: transfer_case(Plan(168, 12), seed),
     "growth, one swap by lot": lambda seed: growth_case(Crossover(13, 0.80), seed),
     "growth, mix chosen": lambda seed: growth_case(Observational(week_noise=0.5), seed),
     "growth by Laplace, one swap by lot": lambda seed: growth_case(
@@ -137,6 +189,15 @@ CASES: dict[str, Callable[[int], Ranks]] = {
     "growth by Laplace, mix chosen": lambda seed: growth_case(
         Observational(week_noise=0.5), seed, fit_growth_laplace
     ),
+    "transfer, 3 programs, 3 seasons of 42 players": lambda seed: transfer_case(
+        Plan(42, 3, 3), seed
+    ),
+    "transfer by mode, one team of 14": lambda seed: transfer_case(
+        Plan(14, purpose="verdict"), seed
+    ),
+    "transfer by mode, 3 programs, 3 seasons of 42 players": lambda seed: transfer_case(
+        Plan(42, 3, 3, "verdict"), seed
+    ),
 }
 
 
@@ -144,16 +205,27 @@ def one(job: tuple[str, int]) -> dict[str, Any]:
     """Run one data set; a failed gate is counted, not dropped."""
     case, index = job
     seed = 100_000 * (1 + list(CASES).index(case)) + index
+    row: dict[str, Any] = {"case": case, "index": index, "seed": seed}
+    if case.startswith("transfer"):
+        row["model_version"] = MODEL_VERSION
     try:
-        return {"case": case, "index": index, "seed": seed, "ranks": CASES[case](seed)}
+        return row | {"ranks": CASES[case](seed)}
     except DiagnosticsError as error:
-        return {"case": case, "index": index, "seed": seed, "failed": str(error).splitlines()[0]}
+        return row | {"failed": str(error).splitlines()[0]}
 
 
 def read_log(log: Path) -> list[dict[str, Any]]:
-    """Return the kept data sets in the order of cases and indices; each counts once."""
+    """Return the kept data sets in the order of cases and indices; each counts once.
+
+    Lines of an earlier transfer model are passed over: they say nothing of this one.
+    """
     lines = log.read_text("utf-8").splitlines() if log.exists() else []
-    kept = {(row["case"], row["index"]): row for row in map(json.loads, lines)}
+    rows = [
+        row
+        for row in map(json.loads, lines)
+        if row.get("model_version", 1) == MODEL_VERSION or not row["case"].startswith("transfer")
+    ]
+    kept = {(row["case"], row["index"]): row for row in rows}
     order = list(CASES)
     return [kept[key] for key in sorted(kept, key=lambda key: (order.index(key[0]), key[1]))]
 

@@ -83,3 +83,30 @@ def test_no_new_data_set_is_begun_when_time_is_up():
     assert list(study.missing([], None, 3, -1.0)) == []
     rows = [{"case": CASE, "index": 1}]
     assert list(study.missing(rows, CASE, 3, None)) == [(CASE, 0), (CASE, 2)]
+
+
+def test_players_of_several_seasons_are_simulated_as_the_model_has_them():
+    plan = study.Plan(12, 3, 4)
+    priors = study.TransferPriors(persistence=(1e5, 1.0))
+    design, truth, theta, phi = study.transfer_design(plan, priors, study.SETTINGS, 5)
+    assert phi > 0.999
+    assert theta.shape == (48, 5)
+    assert len(design.seasons) == 12
+    assert design.player.tolist() == list(range(12)) * 4
+    # Nearly all of a player stays, so his seasons differ by those of his program only.
+    shift = theta[:12] - theta[12:24]
+    for program in range(3):
+        mine = design.program[:12] == program
+        assert np.ptp(shift[mine], axis=0).max() < 0.1 * truth.tau.max()
+
+
+def test_lines_of_an_earlier_model_are_passed_over(tmp_path):
+    case = "transfer, one team of 14"
+    rows = [
+        {"case": case, "index": 0, "seed": 1, "ranks": {"x": 0.5}},
+        {"case": case, "index": 1, "seed": 2, "ranks": {"x": 0.5}, "model_version": 2},
+        {"case": CASE, "index": 0, "seed": 3, "ranks": {"x": 0.5}},
+    ]
+    log = tmp_path / "calibration.jsonl"
+    log.write_text("\n".join(map(json.dumps, rows)), "utf-8")
+    assert [(r["case"], r["index"]) for r in study.read_log(log)] == [(case, 1), (CASE, 0)]

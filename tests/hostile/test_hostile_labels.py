@@ -227,9 +227,7 @@ def test_no_label_is_a_formula_in_a_workbook_or_in_what_is_read_from_it(made, ru
     assert again[0] == 0, again
 
 
-def test_no_label_is_a_formula_in_a_bundle_in_cells_or_behind_pseudonyms(
-    made, prepared, run, tmp_path
-):
+def test_no_label_is_a_formula_in_a_bundle_or_behind_pseudonyms(made, prepared, run, tmp_path):
     words = files(made, *ALL)
     assert run("fit", *words, "--out", tmp_path / "run")[0] == 0
     bundle = tmp_path / "share.zip"
@@ -242,9 +240,6 @@ def test_no_label_is_a_formula_in_a_bundle_in_cells_or_behind_pseudonyms(
     assert "HYPERLINK" in texts["counts.csv"], "the label of a program is in it"
     for name in tables:
         assert formulas(texts[name]) == [], name
-    code, _, err = run("cells", *files(made, "practice", "games"), "--out", tmp_path / "cells.csv")
-    assert code == 0, err
-    assert formulas((tmp_path / "cells.csv").read_text("utf-8")) == []
     code, _, err = run(
         "pseudonymise", *words, "--out", tmp_path / "coded", "--new-key", tmp_path / "key.json"
     )

@@ -80,7 +80,15 @@ def test_priors_file_overrides_and_names_the_nearest_key(tmp_path):
 
 def test_every_prior_names_its_source():
     table = TransferPriors().table
-    known = ("judgement", "own simulation", "public shot log", "published", "Lewandowski", "choice")
+    known = (
+        "judgement",
+        "own simulation",
+        "public shot log",
+        "public yearly tables",
+        "published",
+        "Lewandowski",
+        "choice",
+    )
     assert all(any(word in source for word in known) for source in table["source"])
 
 

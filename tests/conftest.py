@@ -95,10 +95,13 @@ def run(capsys):
 @pytest.fixture
 def run_json(run):
     """Run a command with ``--json`` and return exit code and the parsed object."""
+    from transfer.terminal.frame import OUTPUTS
 
     def call(*words: str | Path) -> tuple[int, dict]:
         code, out, _ = run(*words, "--json")
-        return code, json.loads(out)
+        told = json.loads(out)
+        assert told["schema"]["version"] == OUTPUTS[told["schema"]["name"]]
+        return code, told
 
     return call
 

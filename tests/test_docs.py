@@ -174,7 +174,7 @@ def test_cite_prints_text_bibtex_and_the_file_in_the_repository(capsys):
         main(["cite", "--json"])
     assert ended.value.code == 0
     told = json.loads(capsys.readouterr().out)
-    assert told == citation()
+    assert told == {"schema": {"name": "citation", "version": 1}, **citation()}
     assert told["version"] == transfer.__version__
     assert told["version"] in told["text"]
     assert told["bibtex"].count("{") == told["bibtex"].count("}")

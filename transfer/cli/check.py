@@ -34,7 +34,9 @@ def command(context: click.Context, **given: Any) -> None:
         records = read_inputs(request)
     except RecordsError as error:
         if request.as_json:
-            echo_json({"passed": False, **error.to_dict(), "causes": _causes(error.problems)})
+            echo_json(
+                {"passed": False, **error.to_dict(), "causes": _causes(error.problems)}, "check"
+            )
         else:
             click.echo(error.message)
             show_problems(error.problems)
@@ -44,7 +46,7 @@ def command(context: click.Context, **given: Any) -> None:
         notice(sentence)
     if request.as_json:
         told = records.to_dict()
-        echo_json({"passed": True, **told, "causes": _causes(told["problems"])})
+        echo_json({"passed": True, **told, "causes": _causes(told["problems"])}, "check")
         return
     show_problems(records.to_dict()["problems"])
     click.echo(f"No errors. {records.text}")

@@ -72,7 +72,7 @@ def command(only: str | None, as_json: bool) -> None:
     """Say how to name this program in a report or a paper."""
     found = citation()
     if as_json:
-        echo_json(found)
+        echo_json(found, "citation")
     elif only:
         click.echo(found[only].rstrip("\n"))
     else:

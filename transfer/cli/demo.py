@@ -89,7 +89,7 @@ def command(
         if show:
             open_page(path)
     if as_json:
-        echo_json(told)
+        echo_json(told, "demo")
 
 
 def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> Study:

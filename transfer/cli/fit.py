@@ -43,7 +43,8 @@ def command(**given: Any) -> None:
                 "draws": posterior.draws,
                 "diagnostics": diagnostics.to_dict(),
                 "provenance": posterior.provenance.to_dict(),
-            }
+            },
+            "fit",
         )
         return
     click.echo(

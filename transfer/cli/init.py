@@ -26,7 +26,7 @@ def command(folder: Path, level: str, rule_body: str, seed: int, as_json: bool) 
 
     written = start_season(folder, level=level, rule_body=rule_body, seed=seed)
     if as_json:
-        echo_json({"folder": str(folder), "written": [path.name for path in written]})
+        echo_json({"folder": str(folder), "written": [path.name for path in written]}, "init")
         return
     click.echo(f"Made {folder} with {', '.join(path.name for path in written)}.")
     click.echo("Fill the record files (columns.md explains them; delete what you do not chart),")

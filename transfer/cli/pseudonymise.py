@@ -61,7 +61,8 @@ def command(out: Path, new_key: Path | None, key: Path | None, replace: bool, **
                 "free_text": made.free_text,
                 "leftovers": made.leftovers,
                 "note": RETENTION,
-            }
+            },
+            "pseudonyms",
         )
         return
     click.echo(f"Wrote {', '.join(p.name for p in written)} to {out}.")

@@ -32,7 +32,7 @@ def command(prob: float, **given: Any) -> None:
     rates = rate_table(study.cells, prob, target_sets=sets if len(sets) else None)
     remark, spread = session_spread(sessions)
     if study.request.as_json:
-        echo_json({**rates.to_dict(), "dispersion": spread, "dispersion_text": remark})
+        echo_json({**rates.to_dict(), "dispersion": spread, "dispersion_text": remark}, "rates")
         return
     for setting in rates.settings["setting"]:
         rows = rates.table[rates.table["setting"] == setting]

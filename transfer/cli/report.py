@@ -129,7 +129,8 @@ def command(
                 "verdict": told["verdict"],
                 "text": reading.text,
                 "track_record": None if content.track is None else content.track.to_dict(),
-            }
+            },
+            "report",
         )
         return
     click.echo(reading.text)
@@ -179,7 +180,7 @@ def show_each(
     with long_work(study.request.as_json):
         pages = one_page_each(study, title, name, pdf=pdf, workers=jobs, cluster=cluster, **options)
     if study.request.as_json:
-        echo_json(pages.to_dict())
+        echo_json(pages, "reports")
     else:
         for program, told in sorted(pages.written.items()):
             click.echo(f"{program}: {told['text']}")

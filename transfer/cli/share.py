@@ -69,7 +69,7 @@ def command(run: Path, out: Path, **given: Any) -> None:
     content, counts = bundle_bytes(study, posterior, read_manifest(run))
     write_bytes(out, content)
     if study.request.as_json:
-        echo_json({"bundle": str(out), "text": counts.text, "counts": counts.to_dict()})
+        echo_json({"bundle": str(out), "text": counts.text, "counts": counts.to_dict()}, "share")
         return
     click.echo(f"{counts.text}\nBundle: {out}")
 

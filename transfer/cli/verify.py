@@ -226,7 +226,7 @@ def command(context: click.Context, run: Path, records: Path | None, as_json: bo
 
     found = verify_run(run, records)
     if as_json:
-        echo_json(found.to_dict())
+        echo_json(found, "verify")
     else:
         print_table(found.table[found.table["kind"] != "version"], ["kind", "name", "state"])
         click.echo()

@@ -58,7 +58,9 @@ def new_command(
     filled = {name: read_charted(path, name) for name, path in given.items() if path is not None}
     write_bytes(file, new_workbook(rows, form, filled))
     if as_json:
-        echo_json({"file": str(file), "rows": rows, "form": form, "filled": list(filled)})
+        echo_json(
+            {"file": str(file), "rows": rows, "form": form, "filled": list(filled)}, "workbook"
+        )
         return
     click.echo(f"Made {file}. Fill it in, then: transfer workbook read {file} --out DIR")
 
@@ -85,7 +87,7 @@ def read_command(file: Path, out: Path, replace: bool, as_json: bool) -> None:
     found = read_workbook(file, **limits)
     written = write_tables(found.sheets, out, replace=replace)
     if as_json:
-        echo_json({"written": [path.name for path in written], **found.to_dict()})
+        echo_json({"written": [path.name for path in written], **found.to_dict()}, "workbook_rows")
         return
     show_problems(problem.to_dict() for problem in found.records.problems)
     click.echo(found.text)
@@ -122,7 +124,7 @@ def sheet_command(
     as_pdf = out.suffix.lower() == ".pdf"
     write_bytes(out, page_pdf(html) if as_pdf else html.encode("utf-8"))
     if as_json:
-        echo_json({"file": str(out), "paper": paper})
+        echo_json({"file": str(out), "paper": paper}, "sheet")
         return
     click.echo(f"Made {out}. Print it in landscape at full size.")
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from transfer.terminal.frame import echo_json
+from transfer.terminal.frame import echo_json, json_text
 from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
@@ -49,11 +49,8 @@ def command(
     The interval of a rate is about the long run. The makes of the next attempts hold luck as well
     and are the wider band.
     """
-    import json
-
     from transfer.forecast.forecast import forecast_games, forecast_unseen
     from transfer.forecast.held_out import score_later_file, score_study
-    from transfer.results import plain
     from transfer.terminal.inputs import open_study
 
     practice = dict(parse_new(text) for text in new)
@@ -70,10 +67,9 @@ def command(
     if practice:
         unseen = forecast_unseen(posterior, practice, prob=prob, next_attempts=next_attempts)
         told["new_player"] = {**unseen.to_dict()["players"][0], "text": unseen.text}
-    told = plain(told)
-    kept = study.run.keep("forecast.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    kept = study.run.keep("forecast.json", json_text(told, "forecast"))
     if study.request.as_json:
-        echo_json(told)
+        echo_json(told, "forecast")
         return
     show_forecast(found, scores)
     if practice:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from transfer.terminal.frame import echo_json
+from transfer.terminal.frame import echo_json, json_text
 from transfer.terminal.options import shared_options
 
 __all__ = ["command", "parse_pairs"]
@@ -130,10 +130,7 @@ def command(**given: Any) -> None:
     Uses the growth model of the season's records. When they cannot tell the two kinds of work
     apart, the advice is to keep the mix and run the trial.
     """
-    import json
-
     from transfer.mix.advice import CAUTIONS
-    from transfer.results import plain
     from transfer.terminal.inputs import read_inputs
     from transfer.terminal.options import resolve
     from transfer.terminal.runs import open_run
@@ -142,13 +139,13 @@ def command(**given: Any) -> None:
     run = open_run(request)
     records = read_inputs(request)
     advice, reason = advise(records, request, given)
-    told = plain({**advice.to_dict(), "prior_only_because": reason, "cautions": list(CAUTIONS)})
+    told = {**advice.to_dict(), "prior_only_because": reason, "cautions": list(CAUTIONS)}
     charting = what_to_chart(records, request, run, advice) if given["charting"] else None
     if charting is not None:
-        told["charting"] = plain(charting.to_dict())
-    kept = run.keep("mix.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+        told["charting"] = charting.to_dict()
+    kept = run.keep("mix.json", json_text(told, "mix"))
     if request.as_json:
-        echo_json(told)
+        echo_json(told, "mix")
         return
     show(advice, reason)
     if charting is not None:

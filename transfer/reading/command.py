@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from transfer.terminal.frame import echo_json
+from transfer.terminal.frame import echo_json, json_text
 from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
@@ -30,7 +30,6 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
 
     This compares players with each other. It does not say which work makes a player better.
     """
-    import json
     import textwrap
 
     from transfer.terminal.inputs import open_study, priors_of
@@ -43,26 +42,23 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     from transfer.reading.information import read_information
     from transfer.reading.prior_sensitivity import power_sensitivity
     from transfer.reading.reading import read_transfer
-    from transfer.results import plain
 
     reading = read_transfer(posterior, study.request.rope, contrast=contrast, assigned=assigned)
     information = read_information(posterior)
     conversion = conversion_table(posterior)
     sensitivity = power_sensitivity(posterior, priors_of(study.request))
-    told = plain(
-        {
-            **reading.to_dict(),
-            "mix": "assigned" if assigned else "chosen",
-            "information": information.to_dict()["information"],
-            "equivalence": information.to_dict()["equivalence"],
-            "information_text": information.text,
-            "conversion": conversion.to_dict()["conversion"],
-            "prior_sensitivity": None if sensitivity is None else sensitivity.to_dict(),
-        }
-    )
-    kept = study.run.keep("compare.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    told = {
+        **reading.to_dict(),
+        "mix": "assigned" if assigned else "chosen",
+        "information": information.to_dict()["information"],
+        "equivalence": information.to_dict()["equivalence"],
+        "information_text": information.text,
+        "conversion": conversion.to_dict()["conversion"],
+        "prior_sensitivity": None if sensitivity is None else sensitivity.to_dict(),
+    }
+    kept = study.run.keep("compare.json", json_text(told, "compare"))
     if study.request.as_json:
-        echo_json(told)
+        echo_json(told, "compare")
         return
     show_reading(reading)
     click.echo()

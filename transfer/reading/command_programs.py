@@ -34,7 +34,7 @@ def command(jobs: int | None, cluster: str | None, **given: Any) -> None:
         cluster=cluster,
     )
     if study.request.as_json:
-        echo_json(found.to_dict())
+        echo_json(found, "programs")
         return
     click.echo(found.text)
     if not found.table.empty:

@@ -90,7 +90,6 @@ def command(**given: Any) -> None:
     import datetime as dt
 
     from transfer.mix.command import parse_pairs
-    from transfer.results import plain
     from transfer.session.page import write_session
     from transfer.session.plan import plan_session
 
@@ -111,7 +110,10 @@ def command(**given: Any) -> None:
         )
     )
     if given["as_json"]:
-        echo_json({**plain(plan.to_dict()), **known["said"], "files": [p.name for p in written]})
+        echo_json(
+            {**plan.to_dict(), **known["said"], "files": [p.name for p in written]},
+            "session",
+        )
         return
     show(plan, known["said"], written)
 

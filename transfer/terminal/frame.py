@@ -12,20 +12,68 @@ import click
 
 from transfer.errors import RecordsError, StorageError, TransferError
 
-__all__ = ["echo_json", "run_guarded"]
+__all__ = ["OUTPUTS", "echo_json", "json_text", "run_guarded"]
+
+#: Name of every JSON object that a command prints or keeps -> version of its schema. The version
+#: rises when a key goes or changes its type or meaning; a new key does not raise it.
+OUTPUTS = {
+    "assurance": 1,
+    "check": 1,
+    "citation": 1,
+    "compare": 1,
+    "demo": 1,
+    "design": 1,
+    "error": 1,
+    "fit": 1,
+    "forecast": 1,
+    "init": 1,
+    "mix": 1,
+    "plan": 1,
+    "programs": 1,
+    "pseudonyms": 1,
+    "rates": 1,
+    "report": 1,
+    "reports": 1,
+    "session": 1,
+    "share": 1,
+    "sheet": 1,
+    "trial": 1,
+    "verify": 1,
+    "workbook": 1,
+    "workbook_rows": 1,
+}
 
 
-def echo_json(value: Any) -> None:
-    """Print one JSON object on standard output, keys in their given order."""
+def json_text(value: Any, output: str) -> str:
+    """A result as the text of one JSON object that names its schema first.
+
+    Parameters
+    ----------
+    value : object
+        Mapping, or a result with ``to_dict``.
+    output : str
+        One of `OUTPUTS`.
+
+    Returns
+    -------
+    str
+        Keys in their given order, ends with a line break.
+    """
     from transfer.results import plain
 
-    click.echo(json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False))
+    told = {"schema": {"name": output, "version": OUTPUTS[output]}, **plain(value)}
+    return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def echo_json(value: Any, output: str) -> None:
+    """Print a result as `json_text` on standard output."""
+    click.echo(json_text(value, output), nl=False)
 
 
 def report_error(error: TransferError, as_json: bool) -> None:
     """Write an error for a person on standard error, or as JSON on standard output."""
     if as_json:
-        echo_json(error.to_dict())
+        echo_json(error, "error")
         return
     click.echo(f"transfer: {error}", err=True)
     if isinstance(error, RecordsError):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from transfer.terminal.frame import echo_json
+from transfer.terminal.frame import echo_json, json_text
 from transfer.terminal.options import shared_options
 
 if TYPE_CHECKING:
@@ -62,8 +62,6 @@ def command(
 
     Without a plan the mix counts as chosen, and the strongest word is "leaning".
     """
-    import json
-
     from transfer.models.growth_laplace import fit_growth_laplace
     from transfer.terminal.inputs import read_inputs
     from transfer.terminal.options import resolve
@@ -90,10 +88,10 @@ def command(
         seed=request.seed,
     )
     told = analysis.to_dict()
-    kept = run.keep("trial.json", json.dumps(told, indent=2, ensure_ascii=False) + "\n")
+    kept = run.keep("trial.json", json_text(told, "trial"))
     files = [] if kept is None else [kept, _keep_page(run, analysis)]
     if request.as_json:
-        echo_json(told)
+        echo_json(told, "trial")
         return
     show(analysis)
     if files:

@@ -84,7 +84,7 @@ def design_command(**given: Any) -> None:
     grid = design_grid(scenario=scenario, outcome=outcome)
     drawn = None if plan is None else plan_se(plan, scenario, outcome=outcome)
     if given["as_json"]:
-        echo_json({"designs": grid, "plan": None if drawn is None else drawn.to_dict()})
+        echo_json({"designs": grid, "plan": None if drawn is None else drawn.to_dict()}, "design")
         return
     if drawn is not None:
         click.echo(textwrap.fill(drawn.text, 96) + "\n")
@@ -167,7 +167,7 @@ def assurance_command(**given: Any) -> None:
     if given["as_json"]:
         told = {truth.replace(" ", "_"): value.to_dict() for truth, value in found.items()}
         told["until_we_know"] = curve.to_dict()
-        echo_json({**told, "looks": None if price is None else price.to_dict()})
+        echo_json({**told, "looks": None if price is None else price.to_dict()}, "assurance")
         return
     for value in found.values():
         click.echo(textwrap.fill(value.text, 96))

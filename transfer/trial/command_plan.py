@@ -174,7 +174,8 @@ def keep_plan(plan: TrialPlan, out: Path, as_json: bool) -> None:
                 "settings": plan.settings,
                 "files": [str(path) for path in files],
                 "assignments": plan.table,
-            }
+            },
+            "plan",
         )
         return
     strata = "".join(f", {name}" for name in plan.settings["strata"])

@@ -146,6 +146,13 @@ def test_a_crash_or_a_reader_that_hangs_is_counted(tmp_path, monkeypatch):
     assert "TimeoutError" in told
 
 
+@pytest.mark.parametrize("name", ["transfer.toml", "priors file"])
+def test_brackets_nested_without_end_are_refused(readers, tmp_path, name):
+    target = readers[name]
+    nested = b"seed = " + b"[" * 20_000
+    assert not meets(name, nested, tmp_path / target.file, target.read)
+
+
 def test_the_study_covers_every_reader():
     assert tuple(fuzz_study.WEIGHTS) == NAMES
     assert sum(fuzz_study.WEIGHTS.values()) == 1000

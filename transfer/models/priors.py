@@ -217,7 +217,7 @@ class TransferPriors:
         """
         try:
             given = tomllib.loads(Path(path).read_text("utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        except (OSError, UnicodeDecodeError, RecursionError, tomllib.TOMLDecodeError) as error:
             raise ArgumentError(
                 f"priors file {path} cannot be read: {error}",
                 rule="a priors file is TOML with the names that `transfer fit --help` lists",

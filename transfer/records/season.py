@@ -323,7 +323,7 @@ def read_season(folder: Path | str) -> SeasonConfig:
             rule="a season folder holds a readable transfer.toml",
             next_step="make one with: transfer init DIR",
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ArgumentError(
             f"{SEASON_FILE} is not valid: {error}",
             rule="the settings file is TOML in UTF-8",

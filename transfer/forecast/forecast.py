@@ -23,6 +23,7 @@ from transfer.models.integrate import condition_on_practice
 from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.models.resampling import systematic_resample
+from transfer.models.roles import overall_population
 from transfer.provenance import Provenance
 
 __all__ = ["Forecast", "forecast_games", "forecast_unseen"]
@@ -242,7 +243,7 @@ def forecast_unseen(
     require_passed(posterior.diagnostics)
     chosen = posterior.provenance.seed if seed is None else seed
     rng = np.random.default_rng(chosen)
-    population = posterior.population
+    population = overall_population(posterior)
     n, y = _check_practice(posterior, practice or {})
     mu = population.mu
     if program is not None:

@@ -10,6 +10,7 @@ from scipy.special import expit
 
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.posterior import Diagnostics, TransferPosterior
+from transfer.models.roles import role_shifts
 from transfer.models.transfer_design import REFERENCE_DISTANCE_FT
 from transfer.records.cells import GAME
 
@@ -200,11 +201,11 @@ def season_effects(
 
 
 def squad_means(posterior: TransferPosterior) -> np.ndarray:
-    """Mean logit of each player's program in his season, shape (D, P, K + 1)."""
+    """Mean logit of players of the same program, season and role, shape (D, P, K + 1)."""
     counts = count_cells(posterior)
     effects = program_effects(posterior, counts.programs)
     effects = effects + season_effects(posterior, counts.programs, counts.seasons)
-    mean: np.ndarray = posterior.population.mu[:, None, :] + effects
+    mean: np.ndarray = posterior.population.mu[:, None, :] + effects + role_shifts(posterior)
     return mean
 
 

@@ -16,6 +16,7 @@ from transfer.models.overdispersion import design_effects
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
+from transfer.models.roles import ROLE_TERMS, role_shifts
 from transfer.models.sampling import SamplerSettings, compile_model, sample
 from transfer.models.transfer_design import TransferDesign, by_mode, design_from_cells
 from transfer.models.transfer_model import (
@@ -246,7 +247,7 @@ def fit_design(
     )
     mu = _flat(drawn["mu"])
     omega = _flat(drawn["omega"]) if k else np.ones((len(mu), 1, 1))
-    return TransferPosterior(
+    posterior = TransferPosterior(
         settings=design.settings,
         modes=cells.modes,
         units=design.units,
@@ -278,12 +279,19 @@ def fit_design(
             **_column_labels(design),
         },
     )
+    # The density knows a player's rate without his role; the posterior with it.
+    return replace(posterior, theta=posterior.theta + role_shifts(posterior))
 
 
 def _column_labels(design: TransferDesign) -> dict[str, tuple[str, ...]]:
     """Names of the columns of each term that has some."""
     terms = dict.fromkeys(term for term, _ in design.covariate_names)
-    return {t: tuple(name for term, name in design.covariate_names if term == t) for t in terms}
+    labels = {t: tuple(name for term, name in design.covariate_names if term == t) for t in terms}
+    for term in set(terms) & set(ROLE_TERMS):
+        # A column per setting each: the level stands before the setting.
+        levels = [name.rsplit(" in ", 1)[0] for name in labels[term]]
+        labels[term] = tuple(dict.fromkeys(levels))
+    return labels
 
 
 def _terms(design: TransferDesign, drawn: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -292,7 +300,10 @@ def _terms(design: TransferDesign, drawn: dict[str, np.ndarray]) -> dict[str, np
         return drawn
     slopes = drawn.pop("beta_covariate")
     of = np.array([term for term, _ in design.covariate_names])
-    return drawn | {term: slopes[:, of == term] for term in _column_labels(design)}
+    found = {term: slopes[:, of == term] for term in _column_labels(design)}
+    for term in set(found) & set(ROLE_TERMS):
+        found[term] = found[term].reshape(len(slopes), -1, design.dims[1])
+    return drawn | found
 
 
 def _present(design: TransferDesign) -> set[str]:

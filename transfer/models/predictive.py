@@ -22,6 +22,7 @@ from transfer.models.alignment import require_passed
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
+from transfer.models.roles import role_shifts
 from transfer.models.tails import PlayerTails, check_tails
 from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
@@ -300,11 +301,9 @@ def _offsets(posterior: TransferPosterior, design: TransferDesign, keep: np.ndar
     if design.defender is not None and "defender_effect" in terms:
         faced = design.defender >= 0
         total[:, faced] += terms["defender_effect"][:, design.defender[faced]]
-    for term, labels in posterior.labels.items():
-        if term in terms and design.covariates is not None:
-            mine = [j for j, (name, _) in enumerate(design.covariate_names) if name == term]
-            assert len(mine) == len(labels)
-            total += terms[term] @ design.covariates[:, mine].T
+    if design.covariates is not None and "level_shift" in terms:
+        mine = [term == "level_shift" for term, _ in design.covariate_names]
+        total += terms["level_shift"] @ design.covariates[:, mine].T
     return total
 
 
@@ -314,7 +313,8 @@ def _squad(posterior: TransferPosterior, design: TransferDesign, keep: np.ndarra
         total = total + posterior.terms["program_effect"][keep][:, design.program, :]
     if design.season is not None and "season_effect" in posterior.terms:
         total = total + posterior.terms["season_effect"][keep][:, design.season, :]
-    return total
+    roles = role_shifts(posterior)
+    return np.asarray(total + (roles[keep] if len(roles) > 1 else roles))
 
 
 def _worth(posterior: TransferPosterior, design: TransferDesign) -> np.ndarray:

@@ -64,6 +64,13 @@ _SOURCES = {
     "season_game_sd": f"half-normal scale: program-seasons differ by .00-.10 logit ({_COLLEGE})",
     "persistence": "shapes of a beta with mean .83: a player's true rate from year to year, .82 "
     f"[.76, .90] in twos away from the rim, .84 in free throws, .86 at the rim ({_COLLEGE})",
+    "position_sd": "guards, wings and bigs lie .2-.3 logit from the mean in free throws and at the "
+    f"rim, .06 in other twos ({_COLLEGE})",
+    "class_year_sd": f"judgement: about the whole growth from first to fourth year ({_COLLEGE})",
+    "class_growth": "twos away from the rim by class year: .351, .366, .374, .379, as logits from "
+    f"their mean ({_COLLEGE})",
+    "volume_sd": "judgement: who shoots more shoots better, .326 to .394 from the lowest to the "
+    f"highest sixth of game attempts in twos away from the rim ({_COLLEGE})",
     "beta_distance_game": "-.043 logit per ft [-.060, -.027] in a public shot log of 2014-15",
     "beta_distance_practice": "same mean as for games, wider; judgement",
     "contest_step_sd": "steps of .30-.48 logit between defender distances, public shot log 2014-15",
@@ -74,11 +81,18 @@ _SOURCES = {
 #: Beyond this no logit or scale means anything, and sums overflow.
 _LARGEST = 1e6
 TauFamily = Literal["lognormal", "half_normal", "uniform", "inverse_gamma_variance"]
-#: Priors given as mean and scale; those that may be left out with ``none``.
-_PAIRS = (
-    "mu_game", "mu_practice", "tilt_game", "tilt_practice", "beta_distance_game",
-    "beta_distance_practice",
-)  # fmt: skip
+_PAIR = (2, "two numbers, mean and scale", (1,))
+#: Priors given as several numbers: how many, what they are, and which of them are scales.
+_LISTS: dict[str, tuple[int, str, tuple[int, ...]]] = {
+    "mu_game": _PAIR,
+    "mu_practice": _PAIR,
+    "tilt_game": _PAIR,
+    "tilt_practice": _PAIR,
+    "beta_distance_game": _PAIR,
+    "beta_distance_practice": _PAIR,
+    "persistence": (2, "two numbers, the shapes of a beta", (0, 1)),
+    "class_growth": (4, "four numbers, first to fourth class year", ()),
+}
 _OPTIONAL = ("tilt_game", "tilt_practice", "tilt_df")
 
 
@@ -104,6 +118,23 @@ def _not_a_prior(name: str, value: object, rule: str) -> ArgumentError:
         rule=f"{name} is {rule}",
         next_step=f"correct {name} in the priors file, or leave it out",
     )
+
+
+def _check(name: str, value: Any) -> None:
+    """Refuse a value that is no prior of its kind."""
+    if name == "tau_family":
+        if value not in get_args(TauFamily):
+            raise _not_a_prior(name, value, f"one of {', '.join(get_args(TauFamily))}")
+    elif value is None and name in _OPTIONAL:
+        return
+    elif name in _LISTS:
+        count, rule, scales = _LISTS[name]
+        if not (isinstance(value, tuple | list) and len(value) == count and _finite(*value)):
+            raise _not_a_prior(name, value, rule)
+        for place in scales:
+            _require_scale(name, value, value[place])
+    else:
+        _require_scale(name, value, value)
 
 
 @dataclass(frozen=True)
@@ -138,6 +169,11 @@ class TransferPriors:
         The same of a program's seasons about the program.
     persistence : (float, float)
         Shapes of the beta prior of the correlation of a player's deviations in two seasons.
+    position_sd, class_year_sd, volume_sd : float
+        Sd of the normal shift of a position or class year in each setting, and of the slope on log
+        practice attempts a week.
+    class_growth : (float, float, float, float)
+        Mean of the shift in games of first to fourth class year.
     beta_distance_game, beta_distance_practice : (float, float)
         Mean and sd of the distance slope, logit per foot from 8 ft.
     contest_step_sd : float
@@ -162,6 +198,10 @@ class TransferPriors:
     season_sd: float = 0.15
     season_game_sd: float = 0.1
     persistence: tuple[float, float] = (10.0, 2.0)
+    position_sd: float = 0.3
+    class_year_sd: float = 0.1
+    class_growth: tuple[float, float, float, float] = (-0.07, -0.01, 0.03, 0.05)
+    volume_sd: float = 0.2
     beta_distance_game: tuple[float, float] = (-0.04, 0.03)
     beta_distance_practice: tuple[float, float] = (-0.04, 0.06)
     contest_step_sd: float = 0.4
@@ -169,22 +209,7 @@ class TransferPriors:
 
     def __post_init__(self) -> None:
         for name, value in asdict(self).items():
-            if name == "tau_family":
-                if value not in get_args(TauFamily):
-                    raise _not_a_prior(name, value, f"one of {', '.join(get_args(TauFamily))}")
-            elif value is None and name in _OPTIONAL:
-                continue
-            elif name == "persistence":
-                if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
-                    raise _not_a_prior(name, value, "two numbers, the shapes of a beta")
-                for shape in value:
-                    _require_scale(name, value, shape)
-            elif name in _PAIRS:
-                if not (isinstance(value, tuple | list) and len(value) == 2 and _finite(*value)):
-                    raise _not_a_prior(name, value, "two numbers, mean and scale")
-                _require_scale(name, value, value[1])
-            else:
-                _require_scale(name, value, value)
+            _check(name, value)
 
     @classmethod
     def for_level(cls, level: Level) -> TransferPriors:

@@ -19,6 +19,7 @@ from transfer.models.alignment import (
     require_passed,
 )
 from transfer.models.posterior import TransferPosterior
+from transfer.models.roles import role_shifts
 
 __all__ = ["NextSeason", "next_season", "persistence"]
 
@@ -100,13 +101,16 @@ def next_season(posterior: TransferPosterior, seed: int) -> NextSeason:
     sd = np.sqrt(new_squad_spread(posterior, "any"))
     mean = population.mu[:, None, :] + program_effects(posterior, programs)
     mean = mean + np.stack([sd * squad[program] for program in programs], axis=1)
-    last = [
-        max(s for s, p in zip(counts.seasons, of, strict=True) if p == i) for i in range(len(names))
+    latest = [
+        max(np.flatnonzero(of == i).tolist(), key=lambda p: counts.seasons[p])
+        for i in range(len(names))
     ]
+    # Of the role that each had last: nobody knows the next one.
+    mean = mean + role_shifts(posterior)[:, latest]
     return NextSeason(
         players=tuple(counts.players[i] for i in first),
         programs=programs,
-        last=tuple(last),
+        last=tuple(counts.seasons[p] for p in latest),
         seasons=tuple(map(int, number)),
         theta=mean + kept[:, :, None] * average + new[:, :, None] * noise,
         persistence_seen="persistence" in posterior.terms,

@@ -16,6 +16,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError
 from transfer.models.priors import TransferPriors
+from transfer.models.roles import role_columns, role_priors
 from transfer.provenance import hash_frames
 from transfer.records.cells import GAME, Cells
 
@@ -167,6 +168,34 @@ def _level_shifts(frame: pd.DataFrame, sd: float) -> dict[str, Any]:
     }
 
 
+def _roles(frame: pd.DataFrame, cells: Cells, priors: TransferPriors) -> dict[str, Any]:
+    """Shifts of the mean by role, one column per setting for each column of the units."""
+    columns, names = role_columns(cells)
+    settings = (*cells.settings, GAME)
+    own = columns[frame["_u"].to_numpy()]
+    setting = frame["_s"].to_numpy()[:, None] == np.arange(len(settings))
+    slopes = [role_priors(name, len(cells.settings), priors) for name in names]
+    return {
+        "covariates": (own[:, :, None] * setting[:, None, :]).reshape(len(frame), -1),
+        "covariate_priors": tuple(prior for slope in slopes for prior in slope),
+        "covariate_names": tuple(
+            (term, f"{level} in {setting}") for term, level in names for setting in settings
+        ),
+    }
+
+
+def _joined(first: dict[str, Any], second: dict[str, Any]) -> dict[str, Any]:
+    """Columns of both, or none at all where there are none."""
+    parts = [p for p in (first, second) if p.get("covariate_names")]
+    if not parts:
+        return {}
+    return {
+        "covariates": np.column_stack([p["covariates"] for p in parts]),
+        "covariate_priors": tuple(q for p in parts for q in p["covariate_priors"]),
+        "covariate_names": tuple(q for p in parts for q in p["covariate_names"]),
+    }
+
+
 def _worth(frame: pd.DataFrame, effects: Mapping[str, float]) -> np.ndarray:
     """Design effect of each cell, by the setting that it was charted in."""
     setting = frame["setting"].astype(str)
@@ -229,8 +258,10 @@ def design_from_cells(
     players, player = np.unique(people, return_inverse=True)
     if len(players) < len(people):
         extra["player"] = player
+    roles = _roles(frame, cells, chosen)
     if "level" in frame:
         extra |= _level_shifts(frame, chosen.level_shift_sd)
+    extra |= _joined(extra, roles)
     if "distance_ft" in frame and frame["distance_ft"].notna().any():
         known = frame["distance_ft"].astype(float)
         # A cell without a charted distance sits at the reference: it says nothing of the slope.

@@ -30,6 +30,7 @@ from transfer.models.integrate import draw_logit, log_marginal
 from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import smooth_log_weights
 from transfer.models.resampling import systematic_resample
+from transfer.models.roles import overall_population
 from transfer.provenance import Provenance
 
 __all__ = ["Conversion", "conversion_table", "convert_rate"]
@@ -122,7 +123,7 @@ def convert_rate(
             next_step="pass the rate as a share, e.g. 0.55, with its attempts",
         )
     k = posterior.index(setting)
-    population = posterior.population
+    population = overall_population(posterior)
     shift = np.zeros((1, len(posterior.settings) + 1))
     if program is not None:
         shift = program_effects(posterior, (program,))[:, 0]

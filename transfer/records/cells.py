@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "GAME",
+    "ROLES",
     "Cells",
     "WeeklyCells",
     "attempt_pace",
@@ -31,6 +32,10 @@ __all__ = [
     "session_cells",
     "weekly_cells",
 ]
+
+
+#: What cells may say of their player beyond the counts.
+ROLES = ("position", "class_year", "volume")
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,8 @@ class Cells:
         ``"live/trailing"``, or ``"game"``), ``mode`` (``rep``, ``live`` or ``game``), ``n``,
         ``y`` (integers), ``minutes`` (float, NaN where not charted). Optional columns, present
         only when the records carry them and they were asked for: ``distance_ft`` (mean distance
-        of the cell), ``contest`` (game cells by contest level), ``defender``.
+        of the cell), ``contest`` (game cells by contest level), ``defender``, and of `ROLES` what
+        was asked for.
     settings : tuple of str
         Practice settings in a fixed order (rep first, then live; lighter contest first).
     units : tuple of str
@@ -81,6 +87,7 @@ def build_cells(
     distance: bool = False,
     game_contest: bool = False,
     defenders: bool = False,
+    roles: tuple[str, ...] = (),
     fouled_miss_counts: bool = False,
 ) -> Cells:
     """Count attempts and makes by player-season and setting.
@@ -98,6 +105,10 @@ def build_cells(
         for practice cells).
     defenders : bool
         Split live cells by the defender (column ``defender``, empty for other cells).
+    roles : tuple of str
+        Any of `ROLES`: columns ``position`` and ``class_year`` from the roster (blank where it does
+        not say), and ``volume``, practice attempts a week of the player over the weeks in which his
+        program charted practice.
     fouled_miss_counts : bool
         Count a fouled miss as an attempt. By the official scoring convention it is none; a
         blocked shot is a missed attempt either way.
@@ -105,8 +116,8 @@ def build_cells(
     Returns
     -------
     Cells
-        The columns of `distance`, `game_contest` and `defenders` are absent when the records do
-        not carry them. Cells without an attempt are left out.
+        The columns of `distance`, `game_contest`, `defenders` and `roles` are absent when the
+        records do not carry them. Cells without an attempt are left out.
 
     Raises
     ------
@@ -150,8 +161,31 @@ def build_cells(
         .sort_values(["unit", "rank", *extra], ignore_index=True)
         .drop(columns="rank")
     )
+    table = table.assign(**_roles(records, practice, table, roles))
     units = tuple(sorted(table["unit"].unique()))
     return Cells(table, kept, units, hash_frames(cells=table))
+
+
+def _roles(
+    records: Records, practice: pd.DataFrame, table: pd.DataFrame, roles: tuple[str, ...]
+) -> dict[str, pd.Series]:
+    """Columns of what was asked for and is charted, the same in all rows of a unit."""
+    found: dict[str, pd.Series] = {}
+    roster = records.roster
+    who = ["program", "season", "player"]
+    for name in ("position", "class_year"):
+        if name in roles and roster is not None and name in roster:
+            known = roster.set_index(who)[name].astype(str)
+            keys = pd.MultiIndex.from_frame(table[who])
+            found[name] = pd.Series(known.reindex(keys).to_numpy(), table.index).fillna("")
+    if "volume" in roles and len(practice):
+        week = practice["date"].dt.to_period("W")
+        weeks = week.groupby([practice["program"], practice["season"]]).nunique()
+        attempts = practice.groupby("unit")["n"].sum()
+        squads = pd.MultiIndex.from_frame(table[["program", "season"]])
+        total = table["unit"].map(attempts).fillna(0).to_numpy(float)
+        found["volume"] = pd.Series(total / weeks.reindex(squads).to_numpy(float), table.index)
+    return found
 
 
 def _slim(frame: pd.DataFrame, extra: list[str]) -> pd.DataFrame:

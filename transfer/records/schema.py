@@ -467,6 +467,13 @@ ROSTER = Table(
             levels=("guard", "wing", "big"),
             example="guard",
         ),
+        Column(
+            "class_year",
+            "level",
+            "Year of play of the player in this season, as the program counts it.",
+            levels=("first", "second", "third", "fourth", "later"),
+            example="second",
+        ),
         Column("squad", "text", "Practice squad, when squads practise apart.", example="S1"),
         Column("hand", "level", "Stronger hand.", levels=("left", "right"), example="right"),
         _PROGRAM,

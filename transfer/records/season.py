@@ -46,7 +46,7 @@ RULE_BODIES = tuple(BODIES)
 #: Charted columns that may split practice into settings.
 SPLITS = ("mode", "contest")
 #: Charted columns that the model may adjust for, where the records carry them.
-TERMS = ("distance", "contest", "defender")
+TERMS = ("distance", "contest", "defender", "position", "class_year", "volume")
 
 
 @dataclass(frozen=True)

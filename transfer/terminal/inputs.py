@@ -8,7 +8,7 @@ from typing import Any
 
 from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
-from transfer.records.cells import Cells, build_cells
+from transfer.records.cells import ROLES, Cells, build_cells
 from transfer.records.reading import Records, read_records
 from transfer.records.sessions import session_cells
 from transfer.terminal.first_look import show_first_reading
@@ -108,6 +108,7 @@ def cells_of(records: Records, request: Request) -> Cells:
         distance="distance" in request.terms,
         game_contest="contest" in request.terms,
         defenders="defender" in request.terms,
+        roles=tuple(term for term in ROLES if term in request.terms),
     )
 
 

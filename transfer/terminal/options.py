@@ -41,7 +41,8 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--terms",
         metavar="WORDS",
         help="What the model adjusts for, where charted: any of distance, contest (in games), "
-        "defender (in live practice).  [default: none]",
+        "defender (in live practice), position and class_year (roster), volume (practice attempts "
+        "a week).  [default: none]",
     ),
     "level": click.option(
         "--level",

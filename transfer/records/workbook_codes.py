@@ -55,13 +55,23 @@ MEANINGS: dict[str, str] = {
     "position.guard": "guard",
     "position.wing": "wing",
     "position.big": "big",
+    "class_year.first": "first year of play",
+    "class_year.second": "second year of play",
+    "class_year.third": "third year of play",
+    "class_year.fourth": "fourth year of play",
+    "class_year.later": "fifth year of play or later",
 }
 
-#: Level -> what a pencil writes: the first letters, or the number of feet.
+#: Level -> what a pencil writes: the first letters, or the number of feet or of the year.
 CODES: dict[str, str] = {
     "front_and_trailing": "FT",
     "one_foot": "1",
     "two_foot": "2",
+    "first": "1",
+    "second": "2",
+    "third": "3",
+    "fourth": "4",
+    "later": "5",
 }
 
 

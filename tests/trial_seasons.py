@@ -14,6 +14,8 @@ from transfer.simulation.growth import GrowthSeason, GrowthTruth, simulate_growt
 from transfer.trial.plan import TrialPlan, make_plan
 
 START = dt.date(2026, 11, 2)
+#: A week before the first practice.
+REGISTERED = dt.date(2026, 10, 26)
 
 
 def trial_roster(programs: int, players: int = 14) -> pd.DataFrame:
@@ -26,7 +28,14 @@ def trial_roster(programs: int, players: int = 14) -> pd.DataFrame:
 
 
 def trial_plan(programs: int, players: int = 14, **changes) -> TrialPlan:
-    values = {"weeks": 26, "start": START, "seed": 5, "strata": (), **changes}
+    values = {
+        "weeks": 26,
+        "start": START,
+        "seed": 5,
+        "strata": (),
+        "registered": REGISTERED,
+        **changes,
+    }
     return make_plan(trial_roster(programs, players), **values)
 
 

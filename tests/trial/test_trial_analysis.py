@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
-from trial_seasons import START, play, trial_plan, trial_roster, weekly_of
+from trial_seasons import REGISTERED, START, play, trial_plan, trial_roster, weekly_of
 
 from transfer.errors import IdentificationError, RecordsError, StorageError
 from transfer.records.weeks import WeeklyCells
@@ -212,7 +212,9 @@ def test_ahead_for_squads_only_when_the_lots_agree(squads, said):
     roster = trial_roster(programs)
     half = 7 if squads == 1 else 2
     roster["squad"] = [f"S{(i % 14) // half}" for i in range(len(roster))]
-    plan = make_plan(roster, weeks=26, start=START, seed=2, unit="squad", strata=())
+    plan = make_plan(
+        roster, weeks=26, start=START, seed=2, unit="squad", strata=(), registered=REGISTERED
+    )
     large = replace(LARGE, gain_rep=0.0, gain_live=0.9, teams=programs)
     found = analyse_trial(weekly_of(play(plan, large, 3)), plan, sensitivity=False, redraws=199)
     v = found.main.verdict
@@ -224,7 +226,9 @@ def test_ahead_for_squads_only_when_the_lots_agree(squads, said):
 
 def test_pairs_are_named_and_a_player_without_records_is_kept():
     roster = trial_roster(1, 8).assign(pair=[f"D{i // 2}" for i in range(8)])
-    plan = make_plan(roster, weeks=12, start=START, seed=2, unit="pair", strata=())
+    plan = make_plan(
+        roster, weeks=12, start=START, seed=2, unit="pair", strata=(), registered=REGISTERED
+    )
     weekly = weekly_of(play(plan, GrowthTruth(players=8, weeks=12), 1))
     absent = weekly.table[weekly.table["player"] != "P004"]
     found = analyse_trial(

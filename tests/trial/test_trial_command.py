@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
 
@@ -19,6 +20,12 @@ def run(words: list[str], capsys) -> tuple[int, str, str]:
         main(words)
     seen = capsys.readouterr()
     return int(stop.value.code or 0), seen.out, seen.err
+
+
+@pytest.fixture(autouse=True)
+def in_october(monkeypatch):
+    """The invented seasons start on 2026-11-02; their lots are drawn the week before."""
+    monkeypatch.setattr("transfer.trial.plan.today", lambda: dt.date(2026, 10, 26))
 
 
 @pytest.fixture
@@ -409,6 +416,8 @@ def test_conference_of_the_demo_is_ahead_and_covers_its_truth(tmp_path, capsys):
         str(data / "roster.csv"),
         "--strata",
         "position",
+        "--fixed-on",
+        "2025-10-01",
         "--out",
         str(tmp_path / "trial"),
     ]

@@ -32,7 +32,7 @@ def roster(players: int = 8) -> pd.DataFrame:
 
 
 def plan(**changes):
-    values = {"weeks": 26, "start": "2026-11-02", "seed": 11, **changes}
+    values = {"weeks": 26, "start": "2026-11-02", "seed": 11, "registered": "2026-10-26", **changes}
     return make_plan(values.pop("roster", roster()), **values)
 
 

@@ -1,7 +1,8 @@
 """The analysis of a trial: as assigned first, as done second, companions beside them.
 
-Words of cause are allowed only where a plan with a lot exists, its hash holds, and the doses are
-those that the lot gave. The same function answers for logs without a plan, with a lean at most.
+Words of cause are allowed only where a plan with a lot exists, its hash holds, it was there by the
+first game, and the doses are those that the lot gave. The same function answers for logs without a
+plan, with a lean at most.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ from transfer.trial.readings import (
     log_data,
     read_contrast,
 )
+from transfer.trial.registration import Registration, registration_of
 from transfer.trial.sensitivity import joint_sentence, sensitivity_table
 from transfer.trial.wording import caution, headline, next_step
 
@@ -62,6 +64,8 @@ class TrialAnalysis:
     Parameters
     ----------
     plan : TrialPlan or None
+    registration : Registration or None
+        Day of the lot against the first game; ``None`` without a plan or a game.
     main : TrialReading
         As assigned where there is a plan, else of the chosen mix. It gives the verdict.
     as_done : TrialReading or None
@@ -82,6 +86,7 @@ class TrialAnalysis:
     """
 
     plan: TrialPlan | None
+    registration: Registration | None
     main: TrialReading
     as_done: TrialReading | None
     effects: pd.DataFrame
@@ -117,12 +122,16 @@ class TrialAnalysis:
     @property
     def text(self) -> str:
         """The quotable answer: verdict, what was compared, next step."""
-        return " ".join((headline(self.main), caution(self.main), self._next()))
+        late = self.registration is not None and not self.main.by_lot
+        said = headline(self.main, self.registration.text) if late else headline(self.main)
+        return " ".join((said, caution(self.main), self._next()))
 
     @property
     def report(self) -> tuple[str, ...]:
         """Every sentence of the analysis, one paragraph each."""
         parts = [self.text]
+        if self.registration is not None and self.main.by_lot:
+            parts.append(self.registration.text)
         if self.adherence is not None:
             parts.append(f"Adherence: {self.adherence.text}")
         if self.as_done is not None:
@@ -153,6 +162,7 @@ class TrialAnalysis:
     def to_dict(self) -> dict[str, Any]:
         """Plain values."""
         parts = {
+            "registration": self.registration,
             "adherence": self.adherence,
             "randomisation_test": self.randomisation,
             "classical": self.classical,
@@ -239,12 +249,14 @@ def analyse_trial(
     if checked is None:
         return _chosen_mix(weekly, fit, rope or DEFAULT_ROPE_POINTS, sensitivity, seed)
     cells = plan_cells(weekly, checked)
-    return _trial(cells, checked, fit, free_throws, sensitivity, redraws, seed)
+    registration = registration_of(records, cells, checked)
+    return _trial(cells, checked, registration, fit, free_throws, sensitivity, redraws, seed)
 
 
 def _trial(
     cells: TrialCells,
     plan: TrialPlan,
+    registration: Registration | None,
     fit: Fit,
     free_throws: pd.DataFrame | None,
     sensitivity: bool,
@@ -260,13 +272,15 @@ def _trial(
         "seed": seed,
     }
     other = None if free_throws is None else control_cells(cells, free_throws, plan)
-    data = assigned_data(cells, plan)
-    main = read_contrast(data, "as assigned", fit=fit, by_lot=True, **terms)
+    by_lot = registration is None or registration.in_time
+    data = assigned_data(cells, plan, by_lot)
+    label = "as assigned" if by_lot else "as listed, after the first game"
+    main = read_contrast(data, label, fit=fit, by_lot=by_lot, **terms)
     twin = fit_growth_laplace
     followed = adherence(plan, cells)
-    done = done_data(cells, plan)
+    done = done_data(cells, plan, by_lot)
     notes = [*cells.notes, *_plan_notes(plan, cells)]
-    tested = _randomisation(cells, plan, redraws, seed, notes)
+    tested = _randomisation(cells, plan, redraws, seed, notes) if by_lot else None
     main = _only_if_the_lot_agrees(main, plan, tested, notes)
     as_done = None
     if done is None:
@@ -276,10 +290,11 @@ def _trial(
     control = None
     if other is not None:
         control = read_contrast(
-            assigned_data(other, plan), "check outcome", fit=twin, by_lot=True, **terms
+            assigned_data(other, plan, by_lot), "check outcome", fit=twin, by_lot=by_lot, **terms
         )
     return TrialAnalysis(
         plan=plan,
+        registration=registration,
         main=main,
         as_done=as_done,
         effects=_effects(main, plan.settings["contrast"], plan.settings["minutes_per_week"]),
@@ -287,7 +302,7 @@ def _trial(
         looks=_looks(data, plan, cells, terms),
         adherence=followed,
         randomisation=tested,
-        classical=classical_companion(cells, plan),
+        classical=classical_companion(cells, plan) if by_lot else None,
         control=control,
         notes=tuple(notes),
     )
@@ -308,6 +323,7 @@ def _chosen_mix(
     main = read_contrast(data, "chosen mix", fit=fit, by_lot=False, **terms)
     return TrialAnalysis(
         plan=None,
+        registration=None,
         main=main,
         as_done=None,
         effects=_effects(main, DEFAULT_CONTRAST, minutes),
@@ -410,10 +426,11 @@ def _looks(data: Any, plan: TrialPlan, cells: TrialCells, terms: dict[str, Any])
     for week in plan.settings["looks"]:
         if week > cells.recorded_weeks:
             continue
-        known = replace(until_week(data, week), parallel=not plan.has_swapped(week))
+        parallel = data.randomised and not plan.has_swapped(week)
+        known = replace(until_week(data, week), parallel=parallel)
         notes: list[str] = []
         reading = _if_identified(
-            known, f"week {week}", notes, fit=fit_growth_laplace, by_lot=True, **terms
+            known, f"week {week}", notes, fit=fit_growth_laplace, by_lot=data.randomised, **terms
         )
         row = {"reading": f"week {week}", "verdict": "not identified"}
         rows.append({"week": week, **(row if reading is None else reading.row())})

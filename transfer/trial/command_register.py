@@ -39,6 +39,11 @@ __all__ = ["command"]
     help="Differences that would not matter, in points; -1:1 when left out.",
 )
 @click.option(
+    "--fixed-on",
+    metavar="DAY",
+    help="Day on which the lot was fixed elsewhere, e.g. 2026-10-28; printed as your word.",
+)
+@click.option(
     "--out",
     type=click.Path(path_type=Path),
     required=True,
@@ -51,12 +56,14 @@ def command(
     strata: str,
     looks: tuple[int, ...],
     rope: str | None,
+    fixed_on: str | None,
     out: Path,
     as_json: bool,
 ) -> None:
     """Fix a lot that was drawn elsewhere, before the first practice.
 
-    The plan vouches for the assignment from today on; that it came from a lot is your word.
+    The plan vouches for the assignment from today on; that it came from a lot is your word. A lot
+    that is fixed after the first game counts as chosen.
     """
     from transfer.trial.command_plan import choose_strata
     from transfer.trial.plan import DEFAULT_ROPE_POINTS
@@ -68,5 +75,6 @@ def command(
         strata=choose_strata(strata, []),
         looks=looks,
         rope=parse_region(rope) or DEFAULT_ROPE_POINTS,
+        fixed_on=fixed_on,
     )
     keep_plan(plan, out, as_json)

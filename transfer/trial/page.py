@@ -262,6 +262,7 @@ def _made(plan: TrialPlan, curve: UntilWeKnow) -> Section:
                     ("spread of players", f"{s.player_sd:g} logit"),
                     ("half-life", f"{s.settings.half_life:g} weeks"),
                     ("plan (SHA-256)", plan.plan_hash),
+                    ("lot", plan.registration),
                 ]
             ),
         ],
@@ -272,8 +273,10 @@ def _made(plan: TrialPlan, curve: UntilWeKnow) -> Section:
 def _provenance(analysis: TrialAnalysis) -> list[tuple[str, str]]:
     made = analysis.provenance
     plan = "none: the mix was chosen" if analysis.plan is None else analysis.plan.plan_hash
+    registered = [] if analysis.plan is None else [("lot", analysis.plan.registration)]
     return [
         ("plan (SHA-256)", plan),
+        *registered,
         ("cells (SHA-256)", made.data_hash),
         ("seed", str(made.seed)),
         *((name, str(version)) for name, version in made.versions.items()),

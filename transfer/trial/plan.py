@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -31,7 +32,7 @@ from transfer.trial.schedule import (
 
 __all__ = ["TrialPlan", "make_plan", "plan_from_dict", "read_plan"]
 
-FORMAT = "transfer-trial-plan/1"
+FORMAT = "transfer-trial-plan/2"
 #: Smallest difference that would change a practice plan, in points of game make rate after eight
 #: weeks of one mix instead of the other. Judgement, no source; state your own before the draw.
 DEFAULT_ROPE_POINTS = (-1.0, 1.0)
@@ -51,7 +52,9 @@ class TrialPlan:
     settings : mapping
         ``unit``, ``strata``, ``design``, ``weeks``, ``block_weeks``, ``contrast``,
         ``minutes_per_week``, ``seed``, ``lot``, ``start``, ``breaks``, ``looks``, ``rope``,
-        ``half_life_weeks``, ``horizon_weeks``, ``primary_outcome``; plain values.
+        ``half_life_weeks``, ``horizon_weeks``, ``primary_outcome``, ``registered`` (day on which
+        the plan was made), ``fixed_on`` (day on which a lot drawn elsewhere was fixed, by the word
+        of whoever drew it; None otherwise); plain values.
     units : DataFrame
         One row per player: ``program``, ``unit``, ``player``, ``stratum_*``, ``first_arm``.
     calendar : DataFrame
@@ -147,6 +150,19 @@ class TrialPlan:
         return any(swap <= week for swap in self.swap_weeks)
 
     @property
+    def fixed(self) -> dt.date:
+        """Day from which the lot stands: registered here, or fixed elsewhere by somebody's word."""
+        return dt.date.fromisoformat(self.settings["fixed_on"] or self.settings["registered"])
+
+    @property
+    def registration(self) -> str:
+        """Day of registration in words, and the stated day beside it where there is one."""
+        said = f"registered on {self.settings['registered']}"
+        if self.settings["fixed_on"] is None:
+            return said
+        return f"{said}, fixed on {self.settings['fixed_on']} by the word of who drew it"
+
+    @property
     def text(self) -> str:
         """What was planned, in one paragraph."""
         s = self.settings
@@ -169,7 +185,7 @@ class TrialPlan:
             f"({share}/{100 - share} against {100 - share}/{share} of "
             f"{s['minutes_per_week']:g} shooting minutes a week) and {shape}; "
             f"{self.practice_weeks} practice weeks from {s['start']}; {lot}; "
-            f"plan {self.plan_hash[:12]}."
+            f"{self.registration}; plan {self.plan_hash[:12]}."
         )
 
 
@@ -198,6 +214,7 @@ def make_plan(
     breaks: Sequence[tuple[object, object]] = (),
     looks: Sequence[int] = (),
     rope: tuple[float, float] = DEFAULT_ROPE_POINTS,
+    registered: object = None,
 ) -> TrialPlan:
     """Plan a trial and draw the lot.
 
@@ -230,6 +247,8 @@ def make_plan(
     rope : (float, float)
         Region of practical equivalence, in points of game make rate after eight weeks of one mix
         instead of the other.
+    registered : date or str, optional
+        Day of the draw; today by this machine's clock. State it for invented seasons only.
 
     Returns
     -------
@@ -267,8 +286,20 @@ def make_plan(
         "half_life_weeks": HALF_LIFE_WEEKS,
         "horizon_weeks": HORIZON_WEEKS,
         "primary_outcome": PRIMARY_OUTCOME,
+        "registered": registration_day(registered),
+        "fixed_on": None,
     }
     return TrialPlan(settings=settings, units=units, calendar=season)
+
+
+def registration_day(given: object = None) -> str:
+    """A day as ISO text, today when none is given."""
+    return (today() if given is None else as_date(given, "registered")).isoformat()
+
+
+def today() -> dt.date:
+    """Today by this machine's clock."""
+    return dt.datetime.now().astimezone().date()
 
 
 def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
@@ -320,6 +351,7 @@ def plan_from_dict(
             calendar=pd.DataFrame(value["calendar"]),
         )
         stated, found = str(value["hash"]), plan.plan_hash
+        _ = plan.fixed
         follows_lot = plan.settings["lot"] == LOT_ELSEWHERE or plan.follows_its_seed()
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _changed(place, f"a part is missing or has another form ({error})") from error

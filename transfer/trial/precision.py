@@ -71,6 +71,12 @@ def plan_warnings(plan: TrialPlan, scenario: Scenario | None = None) -> list[str
             f"A split of {settings['contrast']:.0%} to {1 - settings['contrast']:.0%} is a weak "
             "contrast; 80/20 or more is easier to see."
         )
+    begins = plan.settings["start"]
+    if plan.fixed.isoformat() > begins:
+        notes.append(
+            f"The lot is from {plan.fixed.isoformat()}, after week 1 began ({begins}): if a game "
+            "was played before that day, the analysis counts the mix as chosen."
+        )
     early = [week for week in settings["looks"] if not plan.has_swapped(week)]
     if settings["design"] != "parallel" and early:
         notes.append(

@@ -132,7 +132,7 @@ def _judging(plan: TrialPlan) -> list[str]:
         f"chance >= {PROBABILITY_EQUAL:g} that the contrast is between {low:g} and {high:g} "
         f"points: practically equal. c <= {MEASURED_CONTRACTION:g} and chance of its sign >= "
         f"{PROBABILITY_AHEAD:g}: ahead. Chance >= {PROBABILITY_LEANING:g}: leaning. Otherwise: "
-        "unclear.",
+        "unclear. A lot registered after the first game counts as chosen: leaning at most.",
     ]
 
 

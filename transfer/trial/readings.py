@@ -89,13 +89,15 @@ class TrialReading:
         }
 
 
-def assigned_data(cells: TrialCells, plan: TrialPlan) -> GrowthData:
+def assigned_data(cells: TrialCells, plan: TrialPlan, by_lot: bool = True) -> GrowthData:
     """Doses as the lot gave them, whatever was done.
 
     Parameters
     ----------
     cells : TrialCells
     plan : TrialPlan
+    by_lot : bool
+        Whether the list of mixes counts as a lot; one registered after the first game does not.
 
     Returns
     -------
@@ -109,22 +111,22 @@ def assigned_data(cells: TrialCells, plan: TrialPlan) -> GrowthData:
     data = growth_data(
         table,
         start_minutes=dict(cells.start),
-        randomised=True,
-        parallel=not plan.has_swapped(cells.recorded_weeks),
+        randomised=by_lot,
+        parallel=by_lot and not plan.has_swapped(cells.recorded_weeks),
         rates=_charted_rates(cells),
     )
     return until_week(data, cells.recorded_weeks)
 
 
-def done_data(cells: TrialCells, plan: TrialPlan) -> GrowthData | None:
+def done_data(cells: TrialCells, plan: TrialPlan, by_lot: bool = True) -> GrowthData | None:
     """Doses as charted; ``None`` when minutes of some practice were not charted."""
     if cells.table[["rep_minutes", "live_minutes"]].isna().any(axis=None):
         return None
     data = growth_data(
         cells.table,
         start_minutes=dict(cells.start),
-        randomised=True,
-        parallel=not plan.has_swapped(cells.recorded_weeks),
+        randomised=by_lot,
+        parallel=by_lot and not plan.has_swapped(cells.recorded_weeks),
     )
     return until_week(data, cells.recorded_weeks)
 

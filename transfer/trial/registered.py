@@ -19,6 +19,7 @@ from transfer.trial.plan import (
     TrialPlan,
     check_settings,
     checked_looks,
+    registration_day,
 )
 from transfer.trial.schedule import BREAK, Design, as_date
 
@@ -37,6 +38,8 @@ def plan_from_assignments(
     strata: Sequence[str] = (),
     looks: Sequence[int] = (),
     rope: tuple[float, float] = DEFAULT_ROPE_POINTS,
+    registered: object = None,
+    fixed_on: object = None,
 ) -> TrialPlan:
     """Register a lot that was drawn elsewhere.
 
@@ -54,8 +57,11 @@ def plan_from_assignments(
     strata : sequence of str
         Strata inside which the lot was drawn, beside the program; the randomisation test draws
         again inside them.
-    looks, rope
+    looks, rope, registered
         As in `transfer.trial.plan.make_plan`.
+    fixed_on : date or str, optional
+        Day on which the lot was fixed where it was drawn. It is taken as the word of whoever drew
+        it and printed as such, beside the day of registration.
 
     Returns
     -------
@@ -64,9 +70,13 @@ def plan_from_assignments(
     Raises
     ------
     ArgumentError
-        Missing columns, an unknown arm, players with different weeks, or arms that are not one
-        swap, parallel groups or equal blocks.
+        Missing columns, an unknown arm, players with different weeks, arms that are not one swap,
+        parallel groups or equal blocks, or a lot fixed after it was registered.
     """
+    day = registration_day(registered)
+    stated = None if fixed_on is None else as_date(fixed_on, "fixed_on").isoformat()
+    if stated is not None and stated > day:
+        raise _refuse(f"fixed_on={stated} lies after {day}", "a lot is fixed before it is kept")
     frame = _checked(assignments)
     grid = frame.pivot(index=["program", "player"], columns="week", values="arm")
     if grid.isna().any(axis=None):
@@ -106,6 +116,8 @@ def plan_from_assignments(
         "half_life_weeks": HALF_LIFE_WEEKS,
         "horizon_weeks": HORIZON_WEEKS,
         "primary_outcome": PRIMARY_OUTCOME,
+        "registered": day,
+        "fixed_on": stated,
     }
     return TrialPlan(settings=settings, units=units, calendar=season)
 

@@ -15,12 +15,14 @@ CHOSEN_MIX = (
 )
 
 
-def headline(reading: TrialReading) -> str:
+def headline(reading: TrialReading, chosen: str = CHOSEN_MIX) -> str:
     """Return the one sentence that may be quoted, with what must be said beside it.
 
     Parameters
     ----------
     reading : TrialReading
+    chosen : str
+        What is said beside it where the mix counts as chosen.
 
     Returns
     -------
@@ -35,7 +37,7 @@ def headline(reading: TrialReading) -> str:
         "ahead": _ahead,
         "practically_equal": _equal,
     }[v.verdict](v)
-    return sentence if reading.by_lot else f"{sentence} {CHOSEN_MIX}"
+    return sentence if reading.by_lot else f"{sentence} {chosen}"
 
 
 def chance(probability: float) -> str:

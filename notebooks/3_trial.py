@@ -51,7 +51,15 @@ print(
 
 # %%
 roster = pd.read_csv(DATA / "one_program" / "roster.csv")
-plan = make_plan(roster, weeks=24, start="2026-10-05", seed=7, strata=("position",), looks=(24,))
+plan = make_plan(
+    roster,
+    weeks=24,
+    start="2026-10-05",
+    seed=7,
+    strata=("position",),
+    looks=(24,),
+    registered="2026-09-28",
+)
 print(plan.text)
 print(plan.plan_hash[:12])
 
@@ -60,13 +68,16 @@ print(plan.plan_hash[:12])
 #
 # ## Read a trial
 #
-# The conference's lot was drawn elsewhere and is registered here. The analysis goes by the assignment
-# first, by what was done second.
+# The conference's lot was drawn elsewhere and is registered here; the day on which it was fixed there
+# is the word of who drew it. The analysis goes by the assignment first, by what was done second.
 
 # %%
 where = DATA / "conference"
 registered = plan_from_assignments(
-    pd.read_csv(where / "assignments.csv"), pd.read_csv(where / "roster.csv"), strata=("position",)
+    pd.read_csv(where / "assignments.csv"),
+    pd.read_csv(where / "roster.csv"),
+    strata=("position",),
+    fixed_on="2025-10-01",
 )
 records = read_records(
     practice=where / "practice.csv", games=where / "games.csv", drills=where / "drills.csv"

@@ -193,7 +193,9 @@ def _workbook(**sheets: str) -> bytes:
 def _plan() -> tuple[bytes, bytes]:
     """A plan, and the same lot as a list of assignments."""
     roster = pd.DataFrame({"player": [f"P{i:02d}" for i in range(8)], "program": "A"})
-    plan = make_plan(roster, strata=(), weeks=8, start="2026-01-05", seed=3)
+    plan = make_plan(
+        roster, strata=(), weeks=8, start="2026-01-05", seed=3, registered="2026-01-01"
+    )
     return json.dumps(plan.to_dict()).encode(), plan.table.to_csv(index=False).encode()
 
 

@@ -87,11 +87,15 @@ def test_no_game_yet_is_nothing_to_be_late_for(weekly):
         analyse_trial(WeeklyCells(none, weekly.weeks, weekly.starts, "none"), plan)
 
 
-def test_late_groups_that_keep_their_mix_cannot_be_told_from_their_players(weekly):
+def test_late_groups_that_keep_their_mix_are_compared_within_players():
+    """Without a lot the difference between groups is the difference between their players."""
     plan = trial_plan(2, design="parallel", registered=LATE)
     season = weekly_of(play(plan, LARGE.__class__(teams=2), 3))
-    with pytest.raises(IdentificationError, match="collinear"):
-        analyse_trial(season, plan, sensitivity=False, redraws=99)
+    late = analyse_trial(season, plan, sensitivity=False, redraws=99)
+    in_time = analyse_trial(season, trial_plan(2, design="parallel"), sensitivity=False, redraws=99)
+    assert in_time.main.posterior.data.parallel
+    assert not late.main.posterior.data.parallel
+    assert late.main.verdict.contraction > in_time.main.verdict.contraction
 
 
 def test_day_is_printed_kept_and_covered_by_the_hash():

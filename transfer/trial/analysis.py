@@ -47,7 +47,7 @@ from transfer.trial.readings import (
 )
 from transfer.trial.registration import Registration, registration_of
 from transfer.trial.sensitivity import joint_sentence, sensitivity_table
-from transfer.trial.wording import caution, headline, next_step
+from transfer.trial.wording import CHOSEN_MIX, caution, headline, next_step
 
 __all__ = ["TrialAnalysis", "analyse_trial"]
 
@@ -122,9 +122,8 @@ class TrialAnalysis:
     @property
     def text(self) -> str:
         """The quotable answer: verdict, what was compared, next step."""
-        late = self.registration is not None and not self.main.by_lot
-        said = headline(self.main, self.registration.text) if late else headline(self.main)
-        return " ".join((said, caution(self.main), self._next()))
+        why = CHOSEN_MIX if self.registration is None else self.registration.text
+        return " ".join((headline(self.main, why), caution(self.main), self._next()))
 
     @property
     def report(self) -> tuple[str, ...]:

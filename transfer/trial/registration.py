@@ -85,7 +85,7 @@ def registration_of(
     weeks = cells.table.loc[cells.table["n"] > 0, "week"]
     if weeks.empty:
         return None
-    week = plan.calendar.set_index("week").loc[int(weeks.min())]
+    week = plan.calendar[plan.calendar["week"] == int(weeks.min())].to_dict(orient="records")[0]
     monday, sunday = (dt.date.fromisoformat(week[name]) for name in ("first_day", "last_day"))
     first = monday
     if isinstance(records, Records):

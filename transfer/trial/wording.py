@@ -15,7 +15,7 @@ CHOSEN_MIX = (
 )
 
 
-def headline(reading: TrialReading, chosen: str = CHOSEN_MIX) -> str:
+def headline(reading: TrialReading, chosen: str) -> str:
     """Return the one sentence that may be quoted, with what must be said beside it.
 
     Parameters

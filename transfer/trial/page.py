@@ -12,6 +12,7 @@ from transfer.page.blocks import Section
 from transfer.page.document import render_sections
 from transfer.page.glossary import with_words
 from transfer.page.style import setting_label
+from transfer.trial import figure_answer as answer
 from transfer.trial import figure_dose as dose
 from transfer.trial import figure_until_known as until_known
 from transfer.trial.adherence import Adherence
@@ -20,7 +21,13 @@ from transfer.trial.assurance import UntilWeKnow
 from transfer.trial.plan import TrialPlan
 from transfer.trial.protocol import CAUTIONS
 
-__all__ = ["adherence_section", "analysis_page", "expectation_section", "plan_page"]
+__all__ = [
+    "adherence_section",
+    "analysis_page",
+    "answer_section",
+    "expectation_section",
+    "plan_page",
+]
 
 _ASKED = (
     "The question: minute for minute, does live floater work build game shooting more than rep "
@@ -111,7 +118,7 @@ def analysis_page(analysis: TrialAnalysis) -> str:
     statement, *rest = words.sentences(analysis.report[0])
     verdict = {"statement": statement, "lines": rest, "next_step": "", "rows": []}
     parts = [
-        _readings(analysis),
+        answer_section(analysis),
         None if analysis.adherence is None else adherence_section(analysis.adherence),
         _assumptions(analysis),
         Section("sentences", "In words", [blocks.text(line) for line in analysis.report[1:]]),
@@ -121,6 +128,35 @@ def analysis_page(analysis: TrialAnalysis) -> str:
         ),
     ]
     return _page("The practice trial", verdict, [part for part in parts if part is not None])
+
+
+def answer_section(analysis: TrialAnalysis) -> Section:
+    """The answer as a picture, and the numbers of every reading.
+
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+        From `transfer.trial.analysis.analyse_trial`.
+
+    Returns
+    -------
+    Section
+    """
+    return Section(
+        "readings",
+        "The answer",
+        [
+            blocks.figure(
+                answer,
+                answer.frame(analysis),
+                "answer-figure",
+                "Dark: the answer. Pale above it: what was assumed before any record; where the "
+                "two are nearly alike, the records have said little. Grey band: differences that "
+                "would not matter, stated beforehand.",
+            ),
+            *_numbers(analysis),
+        ],
+    )
 
 
 def adherence_section(found: Adherence) -> Section:
@@ -176,8 +212,8 @@ def _weekly_numbers(table: pd.DataFrame) -> blocks.Block:
     )
 
 
-def _readings(analysis: TrialAnalysis) -> Section:
-    content = [
+def _numbers(analysis: TrialAnalysis) -> list[blocks.Block]:
+    return [
         blocks.simple_table(
             _with_range(analysis.table),
             "Live-heavy minus rep-heavy, points; 90% equal-tailed intervals of the expected rate",
@@ -185,7 +221,7 @@ def _readings(analysis: TrialAnalysis) -> Section:
                 ("reading", "Reading", str),
                 ("mean", "Points", _points),
                 ("range", "90% interval", str),
-                ("probability", "Chance live is better", _chance),
+                ("probability", "Chance of its sign", _chance),
                 ("prior_probability", "Before the records", _chance),
                 ("contraction", "Starting uncertainty left", words.percent),
                 ("verdict", "Verdict", _word),
@@ -202,7 +238,6 @@ def _readings(analysis: TrialAnalysis) -> Section:
             ],
         ),
     ]
-    return Section("readings", "The answer in numbers", content)
 
 
 def _assumptions(analysis: TrialAnalysis) -> Section | None:
@@ -216,7 +251,7 @@ def _assumptions(analysis: TrialAnalysis) -> Section | None:
                     ("assumption", "Assumption", str),
                     ("value", "Value", str),
                     ("range", "90% interval", str),
-                    ("probability", "Chance live is better", _chance),
+                    ("probability", "Chance of its sign", _chance),
                     ("verdict", "Verdict", _word),
                 ],
             )
@@ -229,7 +264,7 @@ def _assumptions(analysis: TrialAnalysis) -> Section | None:
                 [
                     ("week", "After week", str),
                     ("range", "90% interval", str),
-                    ("probability", "Chance live is better", _chance),
+                    ("probability", "Chance of its sign", _chance),
                     ("verdict", "Verdict", _word),
                 ],
             )

@@ -76,6 +76,8 @@ def test_one_player_far_out_is_named_and_the_rest_is_not_doubted_without_him():
     assert "P07 furthest" in found.text
     assert "P07" not in found.shared_text
     assert found.text.replace(", P07 furthest", "") == found.shared_text
+    assert "--terms position,class_year,volume" in found.shared_text
+    assert "--terms" not in replace(found, roles=True).shared_text
     rest = np.arange(players) != 7
     without = check_tails(
         y[rest], n[rest], rate[:, rest], fit, tuple(np.array(units)[rest]), 1

@@ -22,7 +22,7 @@ from transfer.models.alignment import require_passed
 from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
-from transfer.models.roles import role_shifts
+from transfer.models.roles import has_roles, role_shifts
 from transfer.models.tails import PlayerTails, check_tails
 from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
@@ -419,7 +419,7 @@ def posterior_predictive(
         square = (len(design.units), number)
         tails = check_tails(
             y.reshape(square), n.reshape(square), middle.reshape(-1, *square), drawn,
-            design.units, seed,
+            design.units, seed, has_roles(posterior),
         )  # fmt: skip
     return PosteriorPredictive(
         table=table,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -262,6 +263,14 @@ class TransferPriors:
             for key, value in given.items()
         }
         return replace(cls.for_level(level), **values)
+
+    @classmethod
+    def from_dict(cls, given: Mapping[str, Any]) -> TransferPriors:
+        """Return the priors that `to_dict` wrote down."""
+        values: dict[str, Any] = {
+            k: tuple(v) if isinstance(v, list) else v for k, v in given.items()
+        }
+        return cls(**values)
 
     def untilted(self, eta: float = 2.0) -> TransferPriors:
         """Return the plain LKJ(eta) variant."""

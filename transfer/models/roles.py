@@ -14,7 +14,15 @@ from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.records.cells import ROLES, Cells
 
-__all__ = ["ROLE_TERMS", "overall_population", "role_columns", "role_priors", "role_shifts"]
+__all__ = [
+    "ROLE_TERMS",
+    "has_roles",
+    "overall_population",
+    "overall_prior",
+    "role_columns",
+    "role_priors",
+    "role_shifts",
+]
 
 ROLE_TERMS = ROLES
 
@@ -79,10 +87,15 @@ def role_priors(
     ]
 
 
+def has_roles(posterior: TransferPosterior) -> bool:
+    """Whether position, class year or volume were in the fit."""
+    return bool(set(ROLE_TERMS) & set(posterior.terms))
+
+
 def role_shifts(posterior: TransferPosterior) -> np.ndarray:
     """What roles add to each unit's logits, shape (D or 1, P, K + 1); zeros without the terms."""
     width = len(posterior.settings) + 1
-    if not set(ROLE_TERMS) & set(posterior.terms):
+    if not has_roles(posterior):
         return np.zeros((1, len(posterior.units), width))
     columns, names = role_columns(posterior.cells)
     slopes = [
@@ -106,13 +119,31 @@ def overall_population(posterior: TransferPosterior) -> PopulationDraws:
     PopulationDraws
         The posterior's own without role terms.
     """
-    within = posterior.population
-    if not set(ROLE_TERMS) & set(posterior.terms):
-        return within
-    shifts = role_shifts(posterior)
+    return _over_all(posterior.population, role_shifts(posterior))
+
+
+def overall_prior(posterior: TransferPosterior) -> PopulationDraws:
+    """What the prior says of spreads and correlations over all players, of whatever role.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    """
+    if not has_roles(posterior):
+        return posterior.prior
+    columns, names = role_columns(posterior.cells)
+    priors = TransferPriors.from_dict(posterior.provenance.settings["priors"])
+    slopes = np.array([role_priors(name, len(posterior.settings), priors) for name in names])
+    rng = np.random.default_rng([posterior.provenance.seed, 3])
+    size = (len(posterior.prior.mu), *slopes.shape[:2])
+    drawn = slopes[..., 0] + slopes[..., 1] * rng.standard_normal(size)
+    return _over_all(posterior.prior, np.einsum("pj,djk->dpk", columns, drawn))
+
+
+def _over_all(within: PopulationDraws, shifts: np.ndarray) -> PopulationDraws:
+    """Add the covariance of the roles' means over the units to that within roles."""
     apart = shifts - shifts.mean(axis=1, keepdims=True)
     between = np.einsum("dpj,dpk->djk", apart, apart) / apart.shape[1]
     sigma = within.tau[:, :, None] * within.omega * within.tau[:, None, :] + between
     tau = np.sqrt(np.einsum("dkk->dk", sigma))
-    omega = sigma / (tau[:, :, None] * tau[:, None, :])
-    return PopulationDraws(within.mu, tau, omega)
+    return PopulationDraws(within.mu, tau, sigma / (tau[:, :, None] * tau[:, None, :]))

@@ -41,6 +41,8 @@ class PlayerTails:
     furthest : str
         The unit that lies furthest out.
     players : int
+    roles : bool
+        Whether position, class year or volume were already in the fit.
     """
 
     observed: float
@@ -48,6 +50,7 @@ class PlayerTails:
     p: float
     furthest: str
     players: int
+    roles: bool = False
 
     @property
     def doubted(self) -> bool:
@@ -66,10 +69,17 @@ class PlayerTails:
         """The text without the code of a player."""
         if not self.doubted:
             return self.text
+        remedy = (
+            ""
+            if self.roles
+            else " Players of another role may lie there: chart position and class year in the "
+            "roster and fit with --terms position,class_year,volume."
+        )
         return (
             f"More players lie far from the rest than the model says (p = {self.p:.3f}): rates far "
             "out are then pulled in too much, and the comparison may rest on few players, so its "
             "interval is too narrow. See whether the answer stands with these players left out."
+            f"{remedy}"
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -97,6 +107,7 @@ def check_tails(
     population: PopulationDraws,
     units: tuple[str, ...],
     seed: int,
+    roles: bool = False,
 ) -> PlayerTails:
     """Hold the charted players' distances against those of new players drawn from the fit.
 
@@ -110,6 +121,8 @@ def check_tails(
         The D draws that `rate` belongs to.
     units : tuple of str, length P
     seed : int
+    roles : bool
+        Whether role terms were in the fit; the text advises them otherwise.
 
     Returns
     -------
@@ -137,4 +150,5 @@ def check_tails(
         p=float(np.mean(np.asarray(drawn) >= np.asarray(found))),
         furthest=names[int(np.argmax(distances))],
         players=len(names),
+        roles=roles,
     )

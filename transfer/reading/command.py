@@ -42,10 +42,12 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     from transfer.reading.information import read_information
     from transfer.reading.prior_sensitivity import power_sensitivity
     from transfer.reading.reading import read_transfer
+    from transfer.reading.roles import read_roles
 
     reading = read_transfer(posterior, study.request.rope, contrast=contrast, assigned=assigned)
     information = read_information(posterior)
     conversion = conversion_table(posterior)
+    roles = read_roles(posterior)
     sensitivity = power_sensitivity(posterior, priors_of(study.request))
     told = {
         **reading.to_dict(),
@@ -54,12 +56,15 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
         "equivalence": information.to_dict()["equivalence"],
         "information_text": information.text,
         "conversion": conversion.to_dict()["conversion"],
+        "roles": None if roles is None else roles.to_dict(),
         "prior_sensitivity": None if sensitivity is None else sensitivity.to_dict(),
     }
     kept = study.run.keep("compare.json", json_text(told, "compare"))
     if study.request.as_json:
         echo_json(told, "compare")
         return
+    if roles is not None:
+        click.echo(f"{textwrap.fill(roles.text, 96)}\n")
     show_reading(reading)
     click.echo()
     click.echo(information.text)

@@ -10,7 +10,7 @@ import pandas as pd
 from transfer.models.estimates import player_estimates
 from transfer.models.posterior import TransferPosterior
 from transfer.page import blocks, words
-from transfer.page.blocks import Cell, Column, Section
+from transfer.page.blocks import Block, Cell, Column, Section
 from transfer.page.style import setting_label
 from transfer.page.suppression import SMALLEST_GROUP
 from transfer.reading import figure_conversion as conversion_figure
@@ -22,6 +22,7 @@ from transfer.reading import figure_shrinkage as shrinkage
 from transfer.reading.conversion import Conversion
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
+from transfer.reading.roles import RoleReading, read_roles
 from transfer.reading.words import odds_factor
 from transfer.records.cells import GAME
 from transfer.verdict import (
@@ -146,8 +147,40 @@ def settings_section(
                 ],
                 [blocks.group(shares)],
             ),
+            *_roles(read_roles(posterior, prob)),
         ],
     )
+
+
+def _roles(roles: RoleReading | None) -> list[Block]:
+    """Shares among players of one role beside those over all; nothing without role terms."""
+    if roles is None:
+        return []
+    rows = [
+        [
+            Cell(r["quantity"]),
+            Cell(r["among"]),
+            Cell(words.percent(r["mean"]), right=True),
+            Cell(words.span(r["low"], r["high"]), right=True),
+            Cell(words.span(r["prior_low"], r["prior_high"]), right=True),
+        ]
+        for r in roles.table.to_dict(orient="records")
+    ]
+    return [
+        blocks.heading("Within roles and over all players"),
+        blocks.text(roles.text),
+        blocks.table(
+            f"Share accounted for (R²), {roles.difference.prob:.0%} equal-tailed interval",
+            [
+                Column("Practice"),
+                Column("Among"),
+                Column("Share", True),
+                Column("Interval", True),
+                Column("Before the records", True),
+            ],
+            [blocks.group(rows)],
+        ),
+    ]
 
 
 def practice_game_section(

@@ -1,0 +1,89 @@
+"""What commands print as JSON keeps to committed schemas, and to its keys and types of before."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from all_commands import GOLDEN, by_name, keys_and_types
+from conftest import ROOT
+
+from transfer.cli.outputs import SHAPES, schema_text
+from transfer.terminal.frame import OUTPUTS
+
+SCHEMAS = ROOT / "shared" / "schema" / "outputs"
+NAMES = sorted(OUTPUTS)
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory) -> dict[str, list[dict]]:
+    """Every output of every command, by name."""
+    return by_name(tmp_path_factory.mktemp("outputs"))
+
+
+def closed(schema: Any) -> Any:
+    """The schema without room for keys that it does not name."""
+    if isinstance(schema, dict):
+        named = {"additionalProperties": False} if schema.get("properties") else {}
+        return {**{key: closed(part) for key, part in schema.items()}, **named}
+    if isinstance(schema, list):
+        return [closed(part) for part in schema]
+    return schema
+
+
+def schema(name: str) -> dict:
+    return json.loads((SCHEMAS / f"{name}.schema.json").read_text(encoding="utf-8"))
+
+
+def test_every_output_has_a_shape_a_schema_and_a_golden_file():
+    assert sorted(SHAPES) == NAMES
+    assert sorted(path.name for path in SCHEMAS.iterdir()) == [f"{n}.schema.json" for n in NAMES]
+    assert sorted(path.stem for path in GOLDEN.iterdir()) == NAMES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_committed_schema_is_what_the_shape_makes(name):
+    committed = SCHEMAS / f"{name}.schema.json"
+    assert committed.read_text(encoding="utf-8") == schema_text(name), (
+        "python -m transfer.cli.outputs shared/schema/outputs"
+    )
+    jsonschema.Draft202012Validator.check_schema(schema(name))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_outputs_keep_to_their_schema_and_hold_no_other_key(told, name):
+    check = jsonschema.Draft202012Validator(closed(schema(name)))
+    for value in told[name]:
+        check.validate(value)
+        spoilt = copy.deepcopy(value)
+        spoilt["schema"]["version"] = 0
+        spoilt["one_key_more"] = 1
+        assert len(list(check.iter_errors(spoilt))) == 2
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_keys_and_types_are_those_of_before(told, name):
+    assert keys_and_types(told[name]) == (GOLDEN / f"{name}.txt").read_text(encoding="utf-8"), (
+        "python tests/outputs/all_commands.py"
+    )
+
+
+def test_a_kept_file_is_the_printed_object(told, tmp_path, run_json, files, fits):
+    words = ("--practice", files["practice"], "--games", files["games"])
+    out = tmp_path / "out"
+    _, printed = run_json("compare", *words, "--out", out)
+    assert json.loads(Path(out / "compare.json").read_text(encoding="utf-8")) == printed
+
+
+def test_the_docs_list_every_output_with_its_version_and_meaning():
+    page = (ROOT / "docs" / "outputs.md").read_text(encoding="utf-8")
+    for name in NAMES:
+        link = f"{{download}}`{name} <../shared/schema/outputs/{name}.schema.json>`"
+        (row,) = [line for line in page.splitlines() if line.startswith(f"| {link}")]
+        assert row.startswith(f"| {link} | {OUTPUTS[name]} |")
+        assert row.endswith(f"| {schema(name)['description']} |")
+    assert page.count("{download}") == len(NAMES)

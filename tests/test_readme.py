@@ -24,15 +24,21 @@ def test_python_is_ten_lines():
 
 
 @pytest.mark.fit
-def test_python_runs_and_says_what_it_shows(tmp_path, monkeypatch):
+def test_python_runs_and_says_what_the_command_says(tmp_path, monkeypatch, run_json):
     (tmp_path / "data").symlink_to(ROOT / "data")
     monkeypatch.chdir(tmp_path)
     printed = io.StringIO()
     with contextlib.redirect_stdout(printed):
         exec(compile(python_of_the_readme(), "README.md", "exec"), {})
     assert (tmp_path / "one_program.nc").stat().st_size > 10_000
-    assert "live minus rep is" in printed.getvalue()
     assert "NRV-01" in printed.getvalue()
+    folder = Path("data/one_program")
+    files = {f"--{name}": folder / f"{name}.csv" for name in ("practice", "games", "drills")}
+    code, told = run_json("compare", *(word for pair in files.items() for word in pair))
+    assert code == 0
+    assert "live minus rep is" in told["text"]
+    assert "Starting assumption of level men_college" in told["text"]
+    assert told["text"] in printed.getvalue().splitlines()
 
 
 def test_named_commands_exist():

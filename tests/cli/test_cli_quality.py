@@ -1,11 +1,12 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 from invented import write_invented_records
 
 from transfer.records.cells import build_cells
 from transfer.records.reading import read_records
-from transfer.records.sessions import session_cells
 from transfer.terminal.quality import charter_agreement, records_summary, session_spread
 from transfer.terminal.screen import text_table
 
@@ -43,13 +44,17 @@ def test_the_summary_counts_double_charted_work_once(tmp_path):
 
 def test_session_spread_leaves_sets_with_a_target_out(tmp_path):
     paths = write_invented_records(tmp_path)
-    sessions = session_cells(read_records(paths["practice"], paths["games"]))
-    text, numbers = session_spread(sessions)
+    cells = build_cells(read_records(paths["practice"], paths["games"]))
+    text, numbers = session_spread(cells)
     assert numbers["cells"] == 6 * 8 * 2 + 6 * 6
     assert "design effect" in text
-    text, numbers = session_spread(sessions.assign(target=5.0))
+    text, numbers = session_spread(replace(cells, sessions=cells.sessions.assign(target=5.0)))
     assert numbers is None
     assert "cannot be judged" in text
+    assert session_spread(replace(cells, sessions=None)) == (
+        "Variation between sessions cannot be judged: the counts came without them.",
+        None,
+    )
 
 
 def test_tables_align_and_show_missing_values_as_a_dash():

@@ -69,7 +69,7 @@ def test_the_fit_keeps_the_counts_widens_the_rates_and_says_so():
     cells = cells_from(sessions)
     short = SamplerSettings(draws=500, tune=400)
     plain = fit_transfer(cells, seed=2, sampler=short)
-    fit = fit_transfer(cells, sessions=sessions, seed=2, sampler=short)
+    fit = fit_transfer(replace(cells, sessions=sessions), seed=2, sampler=short)
     effect = fit.design_effects["rep/none"]
     assert fit.cells.table["n"].sum() == cells.table["n"].sum()
     ratio = fit.theta[:, :, 0].std(0).mean() / plain.theta[:, :, 0].std(0).mean()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -129,7 +130,7 @@ def test_sets_with_a_target_get_their_unbiased_rate(cells):
         ],
         columns=["unit", "setting", "target", "n", "y"],
     )
-    found = rate_table(cells, target_sets=sets)
+    found = rate_table(replace(cells, sessions=sets))
     rows = found.table.set_index(["unit", "setting"])
     first = rows.loc[("P00", "live/trailing")]
     assert first["unbiased"] == pytest.approx(9 / 20)
@@ -139,9 +140,9 @@ def test_sets_with_a_target_get_their_unbiased_rate(cells):
     assert "2 row(s) hold sets that stop at a target" in found.text
     strange = sets.assign(unit="P99")
     with pytest.raises(ArgumentError, match="P99"):
-        rate_table(cells, target_sets=strange)
+        rate_table(replace(cells, sessions=strange))
     with pytest.raises(ArgumentError, match="lacks the column"):
-        rate_table(cells, target_sets=sets.drop(columns="target"))
+        rate_table(replace(cells, sessions=sets.drop(columns="target")))
 
 
 def test_refusals(cells):

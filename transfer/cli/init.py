@@ -13,7 +13,7 @@ __all__ = ["command"]
 
 @click.command("init")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.option("--level", default="other", show_default=True, help="Level of play.")
+@click.option("--level", default="men_college", show_default=True, help="Level of play.")
 @click.option("--rule-body", default="NFHS", show_default=True, help="Rule body of the court.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of the season.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")

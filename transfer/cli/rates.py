@@ -21,16 +21,13 @@ def command(prob: float, **given: Any) -> None:
     Each setting is looked at by itself: the rates of one setting say nothing about another here.
     """
     from transfer.rates.rate_table import rate_table
-    from transfer.records.sessions import session_cells
     from transfer.terminal.inputs import open_study
     from transfer.terminal.quality import session_spread
     from transfer.terminal.screen import print_table
 
     study = open_study(given, needs=())
-    sessions = session_cells(study.records, study.request.settings)
-    sets = sessions[sessions["target"].notna()]
-    rates = rate_table(study.cells, prob, target_sets=sets if len(sets) else None)
-    remark, spread = session_spread(sessions)
+    rates = rate_table(study.cells, prob)
+    remark, spread = session_spread(study.cells)
     if study.request.as_json:
         echo_json({**rates.to_dict(), "dispersion": spread, "dispersion_text": remark}, "rates")
         return

@@ -86,7 +86,7 @@ def score_early_against_late(study: Study) -> ScoreTable:
     late = replace(study.records, games=split.late)
     cells = cells_of(early, study.request)
     progress(study.request.as_json)("fitting the early games again, to score the forecasts")
-    posterior = fit_cells(cells, study.request, early)
+    posterior = fit_cells(cells, study.request)
     return score_rolling_origin(posterior, held_out_games(cells_of(late, study.request)))
 
 

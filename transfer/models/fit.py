@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import Any, Literal, get_args
 
 import numpy as np
-import pandas as pd
 
 from transfer.errors import ArgumentError
 from transfer.models.engine.density import native_model
@@ -126,8 +125,7 @@ def fit_transfer(
     priors: TransferPriors | None = None,
     *,
     purpose: Purpose = "forecast",
-    sessions: pd.DataFrame | None = None,
-    seed: int = 20261125,
+    seed: int = 1,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
     engine: Engine = "native",
@@ -138,16 +136,14 @@ def fit_transfer(
     Parameters
     ----------
     cells : Cells
-        Attempts and makes by player and setting.
+        Attempts and makes by player and setting. Where their sessions vary by more than chance,
+        attempts enter as fewer (`transfer.models.overdispersion`).
     priors : TransferPriors, optional
-        Defaults for men's college when omitted.
+        Those of `transfer.records.season.DEFAULT_LEVEL` when omitted.
     purpose : {"forecast", "verdict"}
         ``forecast``: the settings of the cells, for forecasts, conversions and the table of
         settings. ``verdict``: one practice rate a mode, the other parts of a setting shifting its
         mean, under `TransferPriors.for_verdict`: for live against rep. Its settings are the modes.
-    sessions : DataFrame, optional
-        The same attempts by session, from `transfer.records.sessions.session_cells`: where sessions
-        vary by more than chance, attempts enter as fewer (`transfer.models.overdispersion`).
     seed : int
         Same seed, data, settings and versions give the same draws.
     sampler : SamplerSettings, optional
@@ -179,11 +175,11 @@ def fit_transfer(
             next_step="pass 'verdict' for live against rep, 'forecast' for everything else",
         )
     counted = by_mode(cells) if purpose == "verdict" else cells
-    effects = {} if sessions is None else design_effects(sessions)
+    effects = {} if cells.sessions is None else design_effects(cells.sessions)
     return fit_design(
         design_from_cells(counted, chosen, effects),
         # The hash stays that of the counts as they were given: by it a saved fit is known again.
-        replace(counted, data_hash=cells.data_hash),
+        replace(counted, data_hash=cells.data_hash, sessions=None),
         chosen.for_verdict() if purpose == "verdict" else chosen,
         purpose=purpose,
         effects=effects,
@@ -202,7 +198,7 @@ def fit_design(
     *,
     purpose: Purpose = "forecast",
     effects: Mapping[str, float] | None = None,
-    seed: int = 20261125,
+    seed: int = 1,
     sampler: SamplerSettings | None = None,
     cores: int | None = None,
     engine: Engine = "native",

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from transfer.errors import ArgumentError
+from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
 
@@ -132,6 +133,12 @@ class TransferPosterior:
     def purpose(self) -> str:
         """What the fit is for, ``"forecast"`` or ``"verdict"``; see `fit_transfer`."""
         return str(self.provenance.settings.get("purpose", "forecast"))
+
+    @property
+    def priors(self) -> TransferPriors | None:
+        """Starting assumptions of the fit; None where its draws were invented without any."""
+        values = self.provenance.settings.get("priors")
+        return None if values is None else TransferPriors.from_dict(values)
 
     @property
     def design_effects(self) -> dict[str, float]:

@@ -16,9 +16,10 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
-from scipy.special import logit
+from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
+from transfer.records.season import DEFAULT_LEVEL
 
 __all__ = ["LEVELS", "Level", "TransferPriors"]
 
@@ -36,12 +37,15 @@ LEVELS: dict[str, tuple[float, float]] = {
     "high_school": (float(logit(0.35)), 0.3),
     "other": (0.0, 1.5),
 }
+#: Upper .95 quantile of the normal distribution.
+_Z90 = 1.6448536269514722
 
 #: Spreads of ``other``: shots of any kind, so twice the room (judgement, no source).
 _OTHER_SPREADS: dict[str, Any] = {"tau_practice_sd": 0.35, "tau_game_sd": 0.3, "tau_log_sd": 1.0}
 
 _COLLEGE = "public yearly tables of men's college players, 2019-2022, own tabulation"
 _SOURCES = {
+    "level": "the level of play that was named; where none was, the default",
     "mu_game": "judgement from published game rates, by level of play",
     "mu_practice": "judgement: weak, 95 % of rates between .12 and .88; no published rate",
     "tau_practice_sd": "judgement: median of the spread between players; free throws, the nearest "
@@ -113,6 +117,16 @@ def _require_scale(name: str, value: object, scale: Any) -> None:
         )
 
 
+def _check_level(level: object) -> None:
+    if level not in LEVELS:
+        near = difflib.get_close_matches(str(level), LEVELS, n=1)
+        raise ArgumentError(
+            f"level={level!r} is not a known level of play",
+            rule=f"one of {', '.join(LEVELS)}",
+            next_step=f"did you mean {near[0]!r}?" if near else "use 'other'",
+        )
+
+
 def _not_a_prior(name: str, value: object, rule: str) -> ArgumentError:
     return ArgumentError(
         f"prior {name}={str(value)[:60]!r} is not of its kind",
@@ -181,9 +195,11 @@ class TransferPriors:
         Half-normal scale of each step down the ordered game contest.
     defender_sd : float
         Half-normal scale of the defender standard deviation.
+    level : str
+        Level of play that the values were taken for; a name, which changes nothing by itself.
     """
 
-    mu_game: tuple[float, float] = LEVELS["men_college"]
+    mu_game: tuple[float, float] = LEVELS[DEFAULT_LEVEL]
     mu_practice: tuple[float, float] = (0.0, 1.0)
     tau_practice_sd: float = 0.35
     tau_game_sd: float = 0.19
@@ -207,9 +223,12 @@ class TransferPriors:
     beta_distance_practice: tuple[float, float] = (-0.04, 0.06)
     contest_step_sd: float = 0.4
     defender_sd: float = 0.25
+    level: Level = DEFAULT_LEVEL
 
     def __post_init__(self) -> None:
-        for name, value in asdict(self).items():
+        values = asdict(self)
+        _check_level(values.pop("level"))
+        for name, value in values.items():
             _check(name, value)
 
     @classmethod
@@ -221,19 +240,17 @@ class TransferPriors:
         ArgumentError
             For an unknown level, naming the nearest.
         """
-        if level not in LEVELS:
-            near = difflib.get_close_matches(str(level), LEVELS, n=1)
-            raise ArgumentError(
-                f"level={level!r} is not a known level of play",
-                rule=f"one of {', '.join(LEVELS)}",
-                next_step=f"did you mean {near[0]!r}?" if near else "use 'other'",
-            )
-        if level == "other":
-            return cls(mu_game=LEVELS[level], **_OTHER_SPREADS)
-        return cls(mu_game=LEVELS[level])
+        _check_level(level)
+        spreads = _OTHER_SPREADS if level == "other" else {}
+        return cls(mu_game=LEVELS[level], level=level, **spreads)
 
     @classmethod
-    def from_file(cls, path: Path | str, level: Level = "men_college") -> TransferPriors:
+    def from_dict(cls, values: Mapping[str, Any]) -> TransferPriors:
+        """Return the priors that `to_dict` wrote."""
+        return cls(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
+
+    @classmethod
+    def from_file(cls, path: Path | str, level: Level = DEFAULT_LEVEL) -> TransferPriors:
         """Read a TOML file whose keys override the defaults for `level`.
 
         Raises
@@ -249,7 +266,7 @@ class TransferPriors:
                 rule="a priors file is TOML with the names that `transfer fit --help` lists",
                 next_step="correct the line that the message names",
             ) from error
-        known = {f.name for f in fields(cls)}
+        known = {f.name for f in fields(cls)} - {"level"}
         for key in given:
             if key not in known:
                 near = difflib.get_close_matches(key, known, n=1)
@@ -283,6 +300,17 @@ class TransferPriors:
         does not change it: a verdict whose prior is chosen after a look at the answer is none.
         """
         return self.untilted(1.0)
+
+    @property
+    def text(self) -> str:
+        """The sentence that names the level whose starting assumption was used."""
+        mean, sd = self.mu_game
+        low, high = (float(expit(mean + sign * _Z90 * sd)) for sign in (-1, 1))
+        whose = f"of level {self.level}" if self.mu_game == LEVELS[self.level] else "set by hand"
+        return (
+            f"Starting assumption {whose}: a mean game rate between {100 * low:.0f}% and "
+            f"{100 * high:.0f}% (90% equal-tailed interval)."
+        )
 
     @property
     def table(self) -> pd.DataFrame:

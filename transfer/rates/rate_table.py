@@ -131,14 +131,14 @@ def rate_table(
     *,
     method: Method = "wilson",
     shrinkage: Shrinkage = "full_bayes",
-    target_sets: pd.DataFrame | None = None,
 ) -> RateTable:
     """Raw and shrunken rates of every player at every setting, games included.
 
     Parameters
     ----------
     cells : Cells
-        Attempts and makes; several cells of one player and setting are added up.
+        Attempts and makes; several cells of one player and setting are added up. Sets with a target
+        among their sessions give the unbiased first-to-k rate beside the raw one.
     prob : float
         Content of every interval.
     method : {"wilson", "jeffreys", "clopper_pearson", "agresti_coull"}
@@ -148,9 +148,6 @@ def rate_table(
         150 simulated teams of 14 players with 70 attempts each from Beta(76, 115), 90 % intervals
         covered 90 % of the true rates; empirical-Bayes ones covered 80 %, and 29 % of the teams
         had no empirical-Bayes interval at all, at the boundary (own simulation).
-    target_sets : DataFrame, optional
-        One row per charted set with columns unit, setting, target, n, y. Sets with a target give
-        the unbiased first-to-k rate beside the raw one; rows without a target are ignored.
 
     Returns
     -------
@@ -159,7 +156,7 @@ def rate_table(
     Raises
     ------
     ArgumentError
-        For unknown options, missing columns, impossible counts, or target sets of an unknown
+        For unknown options, missing columns, impossible counts, or sets with a target of an unknown
         player or setting.
     """
     check_prob(prob)
@@ -179,7 +176,7 @@ def rate_table(
         notes.append({"setting": setting, **note})
     table = pd.concat(pieces, ignore_index=True)
     return RateTable(
-        table=_with_targets(table, target_sets),
+        table=_with_targets(table, cells.sessions),
         settings=pd.DataFrame(notes),
         prob=prob,
         raw_kind=method,
@@ -227,20 +224,21 @@ def _shrink_setting(
     return found[list(_SHRUNKEN)].rename(columns=names), line
 
 
-def _with_targets(table: pd.DataFrame, target_sets: pd.DataFrame | None) -> pd.DataFrame:
+def _with_targets(table: pd.DataFrame, sessions: pd.DataFrame | None) -> pd.DataFrame:
     """Add the unbiased rate of sets with a target to the rows that have some."""
     columns = ["unbiased", "unbiased_se", "target_sets", "target_n", "target_y"]
     keys = ["unit", "setting"]
-    if target_sets is None:
+    if sessions is not None:
+        check_columns(sessions, (*keys, "target", "n", "y"), "sessions of the cells")
+        sessions = sessions[sessions["target"].notna() & (sessions["n"] > 0)]
+    if sessions is None or sessions.empty:
         return table.assign(**dict.fromkeys(columns, math.nan))
-    check_columns(target_sets, (*keys, "target", "n", "y"), "target_sets")
-    sets = target_sets[target_sets["target"].notna() & (target_sets["n"] > 0)]
     known = set(zip(table["unit"], table["setting"], strict=True))
     lines = []
-    for (unit, setting), rows in sets.groupby(keys, sort=True):
+    for (unit, setting), rows in sessions.groupby(keys, sort=True):
         if (unit, setting) not in known:
             raise ArgumentError(
-                f"target_sets holds {unit!r} at {setting!r}, which the cells do not",
+                f"the sessions hold {unit!r} at {setting!r}, which the cells do not",
                 rule="sets with a target are part of the cells",
                 next_step="build both from the same records",
             )

@@ -185,6 +185,11 @@ def _mode_attempts(counts: Counts, modes: tuple[str, ...]) -> dict[str, int]:
     }
 
 
+def _start_text(posterior: TransferPosterior) -> str:
+    """Name the level whose starting assumption the fit used; empty for invented draws."""
+    return "" if posterior.priors is None else posterior.priors.text
+
+
 def read_transfer(
     posterior: TransferPosterior,
     rope: tuple[float, float] = (-0.05, 0.05),
@@ -258,7 +263,12 @@ def read_transfer(
         players=len(posterior.units),
         next_step=step,
         design=design,
-        text=" ".join(filter(None, [write_reading(facts), effective_counts_text(posterior)])),
+        text=" ".join(
+            filter(
+                None,
+                [write_reading(facts), _start_text(posterior), effective_counts_text(posterior)],
+            )
+        ),
         diagnostics=posterior.diagnostics,
         provenance=posterior.provenance,
     )

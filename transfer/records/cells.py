@@ -7,7 +7,7 @@ second decimal, so aggregation comes first and every model starts here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -58,12 +58,16 @@ class Cells:
         Player-season keys in a fixed (sorted) order.
     data_hash : str
         SHA-256 of the table, see `transfer.provenance.hash_frames`.
+    sessions : DataFrame or None
+        The same attempts by session, see `session_cells`: they tell a fit whether an attempt counts
+        as a whole one. ``None`` where the counts did not come from records.
     """
 
     table: pd.DataFrame
     settings: tuple[str, ...]
     units: tuple[str, ...]
     data_hash: str
+    sessions: pd.DataFrame | None = field(default=None, repr=False)
 
     @property
     def modes(self) -> tuple[str, ...]:
@@ -163,7 +167,8 @@ def build_cells(
     )
     table = table.assign(**_roles(records, practice, table, roles))
     units = tuple(sorted(table["unit"].unique()))
-    return Cells(table, kept, units, hash_frames(cells=table))
+    sessions = session_cells(records, settings, fouled_miss_counts=fouled_miss_counts)
+    return Cells(table, kept, units, hash_frames(cells=table), sessions)
 
 
 def _roles(

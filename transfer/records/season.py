@@ -13,7 +13,7 @@ import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from transfer.errors import ArgumentError, StorageError
 from transfer.files import write_text
@@ -22,6 +22,7 @@ from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES, Table
 
 __all__ = [
+    "DEFAULT_LEVEL",
     "FILE_KEYS",
     "LEVELS",
     "RULE_BODIES",
@@ -41,6 +42,9 @@ COLUMNS_FILE = "columns.md"
 FILE_KEYS = ("practice", "games", "roster", "drills")
 #: Levels of play that set the prior of the game rate.
 LEVELS = ("men_pro", "men_college", "women_pro", "women_college", "high_school", "other")
+#: Where none is named, in Python and on the command line. Own simulations and the table of what a
+#: season can tell are of floaters at this level; the text of a reading names it.
+DEFAULT_LEVEL: Literal["men_college"] = "men_college"
 #: Rule bodies whose court geometry turns spot labels into distances.
 RULE_BODIES = tuple(BODIES)
 #: Charted columns that may split practice into settings.
@@ -85,7 +89,7 @@ class SeasonConfig:
     files: Mapping[str, Path] = field(default_factory=dict)
     settings: tuple[str, ...] = SPLITS
     terms: tuple[str, ...] = ()
-    level: str = "other"
+    level: str = DEFAULT_LEVEL
     rule_body: str = "NFHS"
     rope: tuple[float, float] = (-0.05, 0.05)
     budget_minutes: float | None = None
@@ -353,7 +357,7 @@ def _header(table: Table) -> str:
 
 def start_season(
     folder: Path | str,
-    level: str = "other",
+    level: str = DEFAULT_LEVEL,
     rule_body: str = "NFHS",
     seed: int = 1,
 ) -> tuple[Path, ...]:

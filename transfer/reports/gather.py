@@ -152,7 +152,6 @@ def gather(
     from transfer.forecast.held_out import score_left_out, score_study
     from transfer.models.predictive import posterior_predictive
     from transfer.reading.reading import read_transfer
-    from transfer.records.sessions import session_cells
     from transfer.reports.content import ReportContent
     from transfer.terminal.inputs import priors_of
     from transfer.terminal.quality import charter_agreement, records_summary, session_spread
@@ -165,7 +164,6 @@ def gather(
     say("looking at the week")
     mix, missing = mix_of(study, program, assigned, refit=audience == "analyst")
     say("drawing the page")
-    sessions = session_cells(study.records, study.request.settings)
     fits = posterior_predictive(posterior, study.request.seed, players="new", draws=400)
     return ReportContent(
         title=title,
@@ -177,7 +175,7 @@ def gather(
         problems=study.records.quality,
         summary=records_summary(study.records, study.cells),
         remarks=[
-            session_spread(sessions)[0],
+            session_spread(study.cells)[0],
             charter_agreement(study.records),
             fits.shared_text if shared else fits.text,
         ],

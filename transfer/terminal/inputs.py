@@ -10,7 +10,6 @@ from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.records.cells import ROLES, Cells, build_cells
 from transfer.records.reading import Records, read_records
-from transfer.records.sessions import session_cells
 from transfer.terminal.first_look import show_first_reading
 from transfer.terminal.options import Request, resolve
 from transfer.terminal.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
@@ -70,7 +69,7 @@ class Study:
                 say(f"using the saved fit in {saved.parent.name}")
                 return posterior
         show_first_reading(self.cells, self.request.as_json)
-        posterior = fit_cells(self.cells, self.request, self.records)
+        posterior = fit_cells(self.cells, self.request)
         if self.run.folder is not None:
             from transfer.models.storage import save_fit
 
@@ -122,10 +121,8 @@ def priors_of(request: Request) -> TransferPriors:
     return TransferPriors.from_file(request.priors, level)
 
 
-def fit_cells(cells: Cells, request: Request, records: Records | None = None) -> TransferPosterior:
+def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
     """Fit the transfer model with the chosen starting assumptions.
-
-    The sessions in the records behind the cells tell whether attempts enter as fewer.
 
     Raises
     ------
@@ -137,7 +134,6 @@ def fit_cells(cells: Cells, request: Request, records: Records | None = None) ->
     return fit_transfer(
         cells,
         priors=priors_of(request),
-        sessions=None if records is None else session_cells(records, request.settings),
         seed=request.seed,
         progress=progress(request.as_json),
     )

@@ -48,7 +48,7 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
         "--level",
         metavar="LEVEL",
         help="Level of play: men_pro, men_college, women_pro, women_college, high_school or "
-        "other.  [default: other]",
+        "other.  [default: men_college]",
     ),
     "rope": click.option(
         "--rope",
@@ -126,7 +126,7 @@ class Request:
     files: Mapping[str, Path]
     settings: tuple[str, ...] = ("mode", "contest")
     terms: tuple[str, ...] = ()
-    level: str = "other"
+    level: str = "men_college"
     rule_body: str = "NFHS"
     rope: tuple[float, float] = (-0.05, 0.05)
     seed: int = 1

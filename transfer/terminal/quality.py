@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.agreement import cohen_agreement
 from transfer.rates.dispersion import dispersion
@@ -18,19 +16,22 @@ __all__ = ["charter_agreement", "records_summary", "session_spread"]
 _BLOCK = ["program", "season", "date", "session", "player", "drill", "set"]
 
 
-def session_spread(sessions: pd.DataFrame) -> tuple[str, dict[str, Any] | None]:
+def session_spread(cells: Cells) -> tuple[str, dict[str, Any] | None]:
     """Say whether adding up sessions was harmless; sets with a target are left out.
 
     Parameters
     ----------
-    sessions : DataFrame
-        From `transfer.records.sessions.session_cells`.
+    cells : Cells
+        Counts of records, with their sessions.
 
     Returns
     -------
     str, dict or None
         A sentence and its numbers; no numbers when there are too few sessions.
     """
+    sessions = cells.sessions
+    if sessions is None:
+        return "Variation between sessions cannot be judged: the counts came without them.", None
     free = sessions[sessions["target"].isna()]
     keys = ["unit", "setting", "date", "session"]
     counts = free.groupby(keys, as_index=False, observed=True)[["n", "y"]].sum()

@@ -45,7 +45,7 @@ _OTHER_SPREADS: dict[str, Any] = {"tau_practice_sd": 0.35, "tau_game_sd": 0.3, "
 
 _COLLEGE = "public yearly tables of men's college players, 2019-2022, own tabulation"
 _SOURCES = {
-    "level": "the level of play that was named; where none was, the default",
+    "level": "the level of play that was named; where none was, the default, a choice",
     "mu_game": "judgement from published game rates, by level of play",
     "mu_practice": "judgement: weak, 95 % of rates between .12 and .88; no published rate",
     "tau_practice_sd": "judgement: median of the spread between players; free throws, the nearest "

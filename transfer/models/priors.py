@@ -245,11 +245,6 @@ class TransferPriors:
         return cls(mu_game=LEVELS[level], level=level, **spreads)
 
     @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> TransferPriors:
-        """Return the priors that `to_dict` wrote."""
-        return cls(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
-
-    @classmethod
     def from_file(cls, path: Path | str, level: Level = DEFAULT_LEVEL) -> TransferPriors:
         """Read a TOML file whose keys override the defaults for `level`.
 

@@ -7,7 +7,10 @@ from math import isinf
 
 from transfer.errors import ArgumentError
 
-__all__ = ["between", "choice"]
+__all__ = ["LARGEST_SEED", "between", "choice"]
+
+#: Largest seed: what a signed number of 64 bits holds, as files and other programs store it.
+LARGEST_SEED = 2**63 - 1
 
 
 def choice[T](

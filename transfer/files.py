@@ -1,28 +1,87 @@
-"""Writing files so that a reader never sees half of one.
+"""Reading no more than a file should hold, and writing so that a reader never sees half of one.
 
-A file is written under a temporary name beside its place and renamed when it is whole. A process
-that is killed in between leaves the temporary file; the next write into the same folder removes it.
+Only plain files are read: a pipe may never answer and a device may never end. A file is written
+under a temporary name beside its place and renamed when it is whole. A process that is killed in
+between leaves the temporary file; the next write into the same folder removes it.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import platform
 import re
+import stat
 import tempfile
 import time
+import tomllib
 import zlib
+from io import BufferedReader
 from pathlib import Path
+from typing import Any
 
 from transfer.errors import StorageError
 
-__all__ = ["write_bytes", "write_text"]
+__all__ = ["SETTINGS_BYTES", "open_plain", "read_plain", "read_toml", "write_bytes", "write_text"]
+
+#: Most bytes of a settings, priors, plan or key file (judgement, no source; the longest of the
+#: package's own has a few thousand).
+SETTINGS_BYTES = 1 << 20
 
 _PART = re.compile(r"\..+\.([0-9a-f]{8})-(\d+)-[^.]+\.part")
 #: Seconds after which a temporary file of another machine, or of a process whose number was given
 #: out again, is taken for a leftover (judgement, no source).
 _LEFTOVER_AGE = 24 * 3600
+
+
+def open_plain(path: Path | str, most: int | None = None) -> BufferedReader:
+    """Open a plain file for reading, without waiting for anything else that bears its name.
+
+    Parameters
+    ----------
+    path : path
+    most : int, optional
+        Most bytes that it may hold.
+
+    Raises
+    ------
+    OSError
+        When it is missing, may not be read, is a folder, a pipe or a device, or holds more.
+    """
+    # Without the flag, opening a pipe waits for a writer.
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    stream = os.fdopen(os.open(path, flags), "rb")
+    found = os.fstat(stream.fileno())
+    if stat.S_ISREG(found.st_mode) and (most is None or found.st_size <= most):
+        return stream
+    stream.close()
+    if not stat.S_ISREG(found.st_mode):
+        raise OSError(errno.EINVAL, "a pipe or a device, not a plain file", str(path))
+    told = f"{most / (1 << 20):,.0f} MB" if most else "nothing"
+    raise OSError(errno.EFBIG, f"{found.st_size:,} bytes; at most {told} are read", str(path))
+
+
+def read_plain(path: Path | str, most: int | None = None) -> bytes:
+    """Read a whole plain file with `open_plain`; same errors."""
+    with open_plain(path, most) as stream:
+        return stream.read()
+
+
+def read_toml(path: Path | str) -> dict[str, Any]:
+    """Read a settings file.
+
+    Raises
+    ------
+    OSError
+        See `open_plain`.
+    ValueError
+        When it is no TOML in UTF-8, nests too deeply or holds a number of thousands of digits.
+    """
+    try:
+        return tomllib.loads(read_plain(path, SETTINGS_BYTES).decode("utf-8"))
+    except RecursionError:
+        raise ValueError("lists or tables are nested too deeply") from None
 
 
 def write_bytes(path: Path | str, content: bytes, *, replace: bool = True) -> Path:

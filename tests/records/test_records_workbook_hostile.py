@@ -15,7 +15,7 @@ from records_samples import refused
 from workbook_samples import FILLED, fill, part, repack
 
 from transfer.errors import RecordsError
-from transfer.records import workbook_guard
+from transfer.records import limits
 from transfer.records.reading import read_records
 from transfer.records.workbook_guard import refusal_of
 from transfer.records.workbook_new import new_workbook
@@ -79,10 +79,10 @@ def test_a_zip_bomb_is_refused_unopened(tmp_path, plain, monkeypatch):
 
 
 def test_too_much_in_many_parts_is_refused(tmp_path, plain, monkeypatch):
-    monkeypatch.setattr(workbook_guard, "MAX_BYTES", len(plain))
+    monkeypatch.setattr(limits, "WORKBOOK_BYTES", len(plain))
     assert "unpacks to at most" in rule(tmp_path, plain)
     monkeypatch.undo()
-    many = {f"xl/media/{i}.bin": b"" for i in range(workbook_guard.MAX_PARTS)}
+    many = {f"xl/media/{i}.bin": b"" for i in range(limits.WORKBOOK_PARTS)}
     assert "parts" in rule(tmp_path, repack(plain, many))
 
 
@@ -158,9 +158,7 @@ def test_a_day_number_beyond_the_calendar_is_a_problem(tmp_path):
 
 
 def test_wide_rows_do_not_fill_the_memory(tmp_path, plain, monkeypatch):
-    from transfer.records import sheet_file
-
-    monkeypatch.setattr(sheet_file, "_MAX_CELLS", 50_000)
+    monkeypatch.setattr(limits, "WORKBOOK_CELLS", 50_000)
     row = b'<row r="%d"><c r="XFD%d"><v>1</v></c></row>'
     rows = b"".join(row % (i, i) for i in range(3, 9))
     sheet = part(plain, SHEET).replace(b"</sheetData>", rows + b"</sheetData>")

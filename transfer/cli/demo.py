@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from transfer.terminal.frame import echo_json
+from transfer.terminal.options import SEED
 
 if TYPE_CHECKING:
     from transfer.reports.content import ReportContent
@@ -37,7 +38,7 @@ STUDIES = {
     show_default=True,
     help="Folder for the pages; an earlier demo page there is replaced.",
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the fits.")
+@click.option("--seed", type=SEED, default=1, show_default=True, help="Seed of the fits.")
 @click.option(
     "--study",
     type=click.Choice(list(STUDIES)),

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from transfer.terminal.frame import echo_json
+from transfer.terminal.options import SEED
 
 __all__ = ["command"]
 
@@ -15,7 +16,7 @@ __all__ = ["command"]
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--level", default="men_college", show_default=True, help="Level of play.")
 @click.option("--rule-body", default="NFHS", show_default=True, help="Rule body of the court.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the season.")
+@click.option("--seed", type=SEED, default=1, show_default=True, help="Seed of the season.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 def command(folder: Path, level: str, rule_body: str, seed: int, as_json: bool) -> None:
     """Make a season folder: settings with remarks, empty record files, and their columns explained.

@@ -77,10 +77,9 @@ def command(run: Path, out: Path, **given: Any) -> None:
 def _fit_of(run: Path, study: Study) -> TransferPosterior:
     """The run's fit, after a look whether it belongs to these records."""
     from transfer.errors import StorageError
-    from transfer.models.storage import load_fit
-    from transfer.terminal.runs import FIT_FILE
+    from transfer.terminal.runs import FIT_FILE, load_run_fit
 
-    posterior = load_fit(run / FIT_FILE)
+    posterior = load_run_fit(run)
     if posterior.provenance.data_hash != study.cells.data_hash:
         raise StorageError(
             f"{run / FIT_FILE} was fitted to other records or settings than these",

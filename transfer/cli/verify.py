@@ -114,10 +114,11 @@ def read_manifest(run: Path) -> dict[str, Any]:
     import json
 
     from transfer.errors import StorageError
+    from transfer.files import SETTINGS_BYTES, read_plain
     from transfer.terminal.runs import MANIFEST
 
     try:
-        found = json.loads((run / MANIFEST).read_text(encoding="utf-8"))
+        found = json.loads(read_plain(run / MANIFEST, SETTINGS_BYTES))
         if not all(isinstance(found[k], dict) for k in ("inputs", "options", "versions")):
             raise ValueError("a part is missing")
         pairs = [(v["file"], v["sha256"]) for v in found["inputs"].values()]
@@ -133,12 +134,13 @@ def read_manifest(run: Path) -> dict[str, Any]:
 
 
 def _manifest_row(manifest: dict[str, Any]) -> _Row:
-    """The manifest states a key made of its own content; a later edit breaks that."""
-    from transfer.terminal.runs import MANIFEST, run_key
+    """The manifest states keys made of its own content; a later edit breaks that."""
+    from transfer.terminal.runs import MANIFEST, fit_key, run_key
 
-    whole = manifest.get("key") == run_key(manifest)
-    detail = "" if whole else "its key does not follow from its content"
-    return ("manifest", MANIFEST, "same" if whole else "changed", detail)
+    stated = manifest.get("key"), manifest.get("fit_key")
+    whole = stated == (run_key(manifest), fit_key(manifest))
+    detail = "" if whole else "its keys do not follow from its content"
+    return ("manifest", f"{MANIFEST}, keys", "same" if whole else "changed", detail)
 
 
 def _compare(kind: str, name: str, path: Path, stated: str) -> _Row:
@@ -148,8 +150,10 @@ def _compare(kind: str, name: str, path: Path, stated: str) -> _Row:
     from transfer.terminal.runs import file_hash
 
     # Unlike the method of a path it answers for names that no file can have, too.
-    if not os.path.exists(path):  # noqa: PTH110
+    if not os.path.lexists(path):
         return (kind, name, "missing", "")
+    if kind != "input" and os.path.islink(path):  # noqa: PTH114
+        return (kind, name, "changed", "it is a link now")
     try:
         found = file_hash(path)
     except StorageError as error:
@@ -179,21 +183,17 @@ def _inputs(run: Path, manifest: dict[str, Any], records: Path | None) -> Iterat
 
 
 def _outputs(run: Path) -> Iterator[_Row]:
-    from transfer.terminal.runs import CHECKSUMS, MANIFEST
+    from transfer.terminal.runs import CHECKSUMS, MANIFEST, stated_hashes
 
-    stated: dict[str, str] = {}
-    listing = run / CHECKSUMS
-    text = listing.read_text("utf-8", errors="replace") if listing.is_file() else ""
-    for line in text.splitlines():
-        digest, _, name = line.partition("  ")
-        if len(digest) == 64 and name and Path(name).name == name:
-            stated[name] = digest
+    stated = stated_hashes(run)
     for name, digest in sorted(stated.items()):
-        yield _compare("output", name, run / name, digest)
-    own = {MANIFEST, CHECKSUMS}
+        yield _compare("manifest" if name == MANIFEST else "output", name, run / name, digest)
     for path in sorted(run.iterdir()):
-        if path.is_file() and path.name not in {*own, *stated}:
-            yield ("output", path.name, "not listed", "no hash was kept when it was made")
+        if path.name not in {CHECKSUMS, *stated}:
+            what = "a file" if path.is_file() else "a folder, link, pipe or device"
+            detail = f"{what} without a hash from when it was made"
+            kind = "manifest" if path.name == MANIFEST else "output"
+            yield (kind, path.name, "not listed", detail)
 
 
 def _versions(manifest: dict[str, Any]) -> Iterator[_Row]:

@@ -8,7 +8,6 @@ shot goes with accuracy at another.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -19,6 +18,7 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
+from transfer.files import read_toml
 from transfer.records.season import DEFAULT_LEVEL
 
 __all__ = ["LEVELS", "Level", "TransferPriors"]
@@ -254,8 +254,8 @@ class TransferPriors:
             When the file cannot be parsed or holds an unknown key.
         """
         try:
-            given = tomllib.loads(Path(path).read_text("utf-8"))
-        except (OSError, UnicodeDecodeError, RecursionError, tomllib.TOMLDecodeError) as error:
+            given = read_toml(path)
+        except (OSError, ValueError) as error:
             raise ArgumentError(
                 f"priors file {path} cannot be read: {error}",
                 rule="a priors file is TOML with the names that `transfer fit --help` lists",

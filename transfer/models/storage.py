@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import hashlib
 import json
 import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,9 +34,10 @@ if TYPE_CHECKING:
 __all__ = ["load_fit", "save_fit"]
 
 _FORMAT = "practice-transfer fit"
-#: Raised when the layout of the file changes; 2 holds the fitted cells.
-_FORMAT_VERSION = 2
+#: Raised when the layout of the file changes; 2 holds the fitted cells, 3 a digest of everything.
+_FORMAT_VERSION = 3
 _CELL = "cell_"
+_DIGEST = "sha256"
 
 
 def _dataset(posterior: TransferPosterior) -> xarray.Dataset:
@@ -72,6 +74,33 @@ def _dataset(posterior: TransferPosterior) -> xarray.Dataset:
     )
 
 
+def _digest(data: xarray.Dataset) -> str:
+    """SHA-256 over every name, axis, number and word of the file but the digest itself.
+
+    Words are hashed as JSON and numbers by their bytes, so that what is read back is hashed the
+    way it was written, whatever containers the netCDF library chose on the way.
+    """
+    found = hashlib.sha256()
+    for name in sorted(map(str, data.variables)):
+        variable = data.variables[name]
+        values = variable.to_numpy()
+        words = values.dtype.kind not in "iufb"
+        kind = "text" if words else values.dtype.str
+        found.update(json.dumps([name, list(variable.dims), values.shape, kind]).encode())
+        found.update(
+            json.dumps(values.astype(str).tolist()).encode()
+            if words
+            else np.ascontiguousarray(values).tobytes()
+        )
+        found.update(_words(variable.attrs))
+    found.update(_words({k: v for k, v in data.attrs.items() if k != _DIGEST}))
+    return found.hexdigest()
+
+
+def _words(attributes: Mapping[Any, Any]) -> bytes:
+    return json.dumps({str(k): str(v) for k, v in attributes.items()}, sort_keys=True).encode()
+
+
 def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
     """Write a fit to one netCDF file; the file appears whole or not at all.
 
@@ -93,6 +122,7 @@ def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
         with tempfile.TemporaryDirectory() as folder:
             scratch = Path(folder) / "fit.nc"
             data = _dataset(posterior)
+            data.attrs[_DIGEST] = _digest(data)
             # Checksums beside the numbers, so that damage inside them is noticed on reading.
             summed = {
                 name: {"fletcher32": True}
@@ -157,6 +187,12 @@ def load_fit(path: Path | str) -> TransferPosterior:
                 path,
                 f"file layout {layout}, this program reads layout {_FORMAT_VERSION}",
                 "fit the records again with this version",
+            )
+        if attributes.get(_DIGEST) != _digest(data):
+            raise _refuse(
+                path,
+                "its content is not what was saved: the digest inside it does not follow from it",
+                "fit the records again; delete the altered file",
             )
         return _posterior(data)
     except StorageError:

@@ -20,6 +20,7 @@ from typing import Any
 import pandas as pd
 
 from transfer.errors import ArgumentError, RecordsError, StorageError
+from transfer.files import SETTINGS_BYTES, read_plain
 from transfer.records.schema import TABLES
 
 __all__ = [
@@ -292,7 +293,7 @@ def load_key(path: Path | str) -> Key:
     target = Path(path)
     try:
         mode = stat.S_IMODE(target.stat().st_mode)
-        text = target.read_text(encoding="utf-8")
+        text = read_plain(target, SETTINGS_BYTES).decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise StorageError(
             f"the key {target} cannot be read: {getattr(error, 'strerror', None) or error}",

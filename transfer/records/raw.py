@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.records.limits import too_many_rows
 from transfer.records.problems import Problems
 
 __all__ = [
@@ -184,7 +185,10 @@ def from_parquet(data: bytes, name: str, problems: Problems) -> RawTable | None:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(pa.BufferReader(data))
+        source = pq.ParquetFile(pa.BufferReader(data))
+        if too_many_rows(source.metadata.num_rows, (name, ""), problems):
+            return None
+        table = source.read()
         # Texts and names that are no UTF-8 are noticed only when they are decoded.
         frame = {
             position: table.column(position).to_pandas() for position in range(table.num_columns)

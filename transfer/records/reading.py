@@ -21,6 +21,7 @@ from transfer.records.crosschecks import (
 )
 from transfer.records.fingerprint import hash_records
 from transfer.records.geometry import court
+from transfer.records.limits import within_limits
 from transfer.records.problems import Problem, Problems, problem_table
 from transfer.records.raw import RawTable, from_frame, from_parquet
 from transfer.records.rules import (
@@ -256,6 +257,10 @@ def _day(argument: str, value: datetime.date | str | None) -> datetime.date | No
         ) from None
 
 
+#: Other endings of the three kinds of files that are read.
+_ALIASES = {".txt": ".csv", ".tsv": ".csv", ".pq": ".parquet", ".xlsm": ".xlsx"}
+
+
 def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
     """Cells of one input, whatever its kind; None when nothing could be read.
 
@@ -272,8 +277,10 @@ def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
         return from_frame(source, f"{table} (data frame)")
     path = Path(source)
     place = (path.name, "")
+    ending = path.suffix.lower()
+    ending = _ALIASES.get(ending, ending)
     try:
-        data = path.read_bytes()
+        data = within_limits(path, ending == ".csv", problems)
     except OSError as error:
         problems.add(
             place,
@@ -281,17 +288,17 @@ def load_table(source: Any, table: str, problems: Problems) -> RawTable | None:
             "check the name, the folder and the right to read it",
         )
         return None
+    if data is None:
+        return None
     if not data:
         problems.add(place, "the file is empty", "export the table again, header row included")
         return None
-    ending = path.suffix.lower()
     readers: dict[str, Callable[[], RawTable | None]] = {
         ".csv": lambda: from_text(data, path.name, problems),
         ".parquet": lambda: from_parquet(data, path.name, problems),
         ".xlsx": lambda: from_workbook(data, path.name, table, problems),
     }
-    aliases = {".txt": ".csv", ".tsv": ".csv", ".pq": ".parquet", ".xlsm": ".xlsx"}
-    reader = readers.get(aliases.get(ending, ending))
+    reader = readers.get(ending)
     if reader is None:
         problems.add(
             place,

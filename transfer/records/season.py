@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from transfer.arguments import LARGEST_SEED
 from transfer.errors import ArgumentError, StorageError
-from transfer.files import write_text
+from transfer.files import read_toml, write_text
 from transfer.records.dictionary import columns_text
 from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES, Table
@@ -223,8 +223,11 @@ def _day(value: Any) -> dt.date:
 
 
 def _seed(value: Any) -> int:
-    if type(value) is not int or value < 0:
-        raise _refuse("seed", value, "a whole number, 0 or more", "write e.g. seed = 1")
+    if type(value) is not int or not 0 <= value <= LARGEST_SEED:
+        told = value if type(value) is not int else f"{value:.3g}"
+        raise _refuse(
+            "seed", told, f"a whole number from 0 to {LARGEST_SEED}", "write e.g. seed = 1"
+        )
     return value
 
 
@@ -319,15 +322,14 @@ def read_season(folder: Path | str) -> SeasonConfig:
     """
     folder = Path(folder).resolve()
     try:
-        with open(folder / SEASON_FILE, "rb") as stream:
-            found = tomllib.load(stream)
+        found = read_toml(folder / SEASON_FILE)
     except OSError as error:
         raise StorageError(
             f"{SEASON_FILE} cannot be read: {error.strerror or error}",
             rule="a season folder holds a readable transfer.toml",
             next_step="make one with: transfer init DIR",
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except ValueError as error:
         raise ArgumentError(
             f"{SEASON_FILE} is not valid: {error}",
             rule="the settings file is TOML in UTF-8",

@@ -11,17 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from transfer.records import limits
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import REPORTED, RawColumn, RawTable, cell_text, encode_cells
 from transfer.records.workbook_guard import refusal_of
 from transfer.records.workbook_marks import without_examples
 
 __all__ = ["from_workbook", "sheet_names"]
-
-#: Last row of a worksheet (Office Open XML as spreadsheets implement it, from memory).
-_LAST_ROW = 1_048_576
-#: Cells of a sheet, the blank ones before a row's last cell included (judgement, no source).
-_MAX_CELLS = 40_000_000
 
 #: What a broken workbook makes the reader raise.
 _UNREADABLE = (
@@ -135,7 +131,7 @@ def _lines(sheet: Any) -> list[tuple[int, tuple[Any, ...]]]:
         if any(cell.value is not None and str(cell.value).strip() for cell in line):
             lines.append((number, line))
             cells += len(line)
-        if number > _LAST_ROW or cells > _MAX_CELLS:
+        if number > limits.WORKBOOK_ROWS or cells > limits.WORKBOOK_CELLS:
             raise ValueError("the sheet is larger than a worksheet can be")
     return lines
 

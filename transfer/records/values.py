@@ -31,6 +31,7 @@ PEOPLE = ("player", "defender", "charter")
 #: A year outside is a slip of the pen, not a season.
 _YEARS = (1900, 2100)
 
+_WHOLE = re.compile(r"\+?\d+(\.0*)?")
 _COUNT = re.compile(r"\+?\d{1,15}(\.0*)?")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?")
 _ISO = re.compile(r"(\d{4})-(\d{2})-(\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?)?")
@@ -115,6 +116,9 @@ def _count(text: str, column: Column) -> int:
     if _COUNT.fullmatch(text):
         return int(_limited(float(text), column))
     if _NUMBER.fullmatch(text):
+        if _WHOLE.fullmatch(text):
+            _limited(float(text), column)
+            raise RefusedError("a count has at most 15 digits", "correct it; it is too large")
         what = "negative" if text.startswith("-") else "fractional"
         raise RefusedError("a count is a whole number, 0 or more", f"correct the {what} count")
     raise RefusedError(

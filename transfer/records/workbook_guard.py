@@ -14,16 +14,11 @@ from dataclasses import dataclass
 from typing import IO
 from xml.parsers import expat
 
+from transfer.records import limits
+
 __all__ = ["Refusal", "refusal_of"]
 
-#: Parts of an archive. A workbook of four tables has about fifteen (judgement, no source).
-MAX_PARTS = 2000
-#: Bytes of all parts unpacked (judgement, no source). A cell takes about 48 bytes (own trial:
-#: 60,000 rows of 11 columns, 31 MB), so this holds ten million cells; larger tables go as CSV.
-MAX_BYTES = 512 << 20
-#: Unpacked to packed bytes of one part, judged only above `_SMALL` bytes (judgement, no source).
-#: The trial's sheet of equal rows reached 15; the packing method's own limit is about 1030.
-MAX_RATIO = 250
+#: Bytes up to which a part may be packed as tightly as it likes (judgement, no source).
 _SMALL = 4 << 20
 
 #: How much of a part is looked at for a document type, which may stand before the first element
@@ -83,16 +78,19 @@ def _size(parts: list[zipfile.ZipInfo]) -> Refusal | None:
     stated size, so a false statement cannot get round this.
     """
     smaller = "copy the table into a new workbook, or save it as CSV in UTF-8"
-    if len(parts) > MAX_PARTS:
-        return Refusal(f"a workbook has at most {MAX_PARTS} parts", smaller, str(len(parts)))
+    if len(parts) > limits.WORKBOOK_PARTS:
+        return Refusal(
+            f"a workbook has at most {limits.WORKBOOK_PARTS} parts", smaller, str(len(parts))
+        )
     total = sum(part.file_size for part in parts)
-    if total > MAX_BYTES:
-        rule = f"a workbook unpacks to at most {MAX_BYTES >> 20} MB"
+    if total > limits.WORKBOOK_BYTES:
+        rule = f"a workbook unpacks to at most {limits.WORKBOOK_BYTES >> 20} MB"
         return Refusal(rule, smaller, f"{total >> 20} MB")
     for part in parts:
         ratio = part.file_size / max(part.compress_size, 1)
-        if part.file_size > _SMALL and ratio > MAX_RATIO:
-            rule = f"a part of a workbook unpacks to at most {MAX_RATIO} times its packed size"
+        if part.file_size > _SMALL and ratio > limits.WORKBOOK_RATIO:
+            rule = "a part of a workbook unpacks to at most "
+            rule += f"{limits.WORKBOOK_RATIO} times its packed size"
             return Refusal(rule, smaller, f"{part.filename}: {ratio:.0f} times")
         if part.flag_bits & 0x1:
             return Refusal(

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import RecordsError, StorageError
-from transfer.files import write_text
+from transfer.files import read_plain, write_text
 from transfer.records.exports import csv_text, restored_cell
 from transfer.records.headers import match_headers
+from transfer.records.limits import FILE_BYTES
 from transfer.records.problems import Problems
 from transfer.records.raw import RawTable
 from transfer.records.reading import Records, load_table, read_records
@@ -110,7 +111,7 @@ def _raw_tables(path: Path) -> dict[str, RawTable | None]:
     """Cells of every sheet that is named like a table; None for a sheet that cannot be read."""
     problems = Problems()
     try:
-        data = path.read_bytes()
+        data = read_plain(path, FILE_BYTES)
     except OSError as error:
         raise RecordsError(
             f"{path.name} cannot be opened ({error.strerror or type(error).__name__})",
@@ -265,7 +266,7 @@ def write_tables(
 def _holds_other_rows(path: Path, text: str) -> bool:
     if not path.exists():
         return False
-    data = path.read_bytes()
+    data = read_plain(path, FILE_BYTES)
     if not data or data == text.encode("utf-8"):
         return False
     raw = from_text(data, path.name, Problems())

@@ -35,10 +35,9 @@ def track_of(previous: Path, study: Study) -> Any:
         When nobody of the earlier run has later games.
     """
     from transfer.forecast.track_record import read_game_counts, track_record
-    from transfer.models.storage import load_fit
-    from transfer.terminal.runs import FIT_FILE
+    from transfer.terminal.runs import load_run_fit
 
-    earlier = load_fit(previous / FIT_FILE)
+    earlier = load_run_fit(previous)
     then = read_game_counts(previous / GAMES_THEN)
     return track_record(earlier, then, study.cells, seed=study.request.seed)
 

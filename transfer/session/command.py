@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from transfer.terminal.frame import echo_json
+from transfer.terminal.options import SEED
 
 __all__ = ["command"]
 
@@ -23,7 +24,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--out", type=_FILE, help="Folder for the page, the tables and the chart sheet.")
 @click.option(
     "--seed",
-    type=int,
+    type=SEED,
     default=1,
     show_default=True,
     help="Same seed, same session; take another one for the next day.",

@@ -12,7 +12,15 @@ from transfer.records.cells import ROLES, Cells, build_cells
 from transfer.records.reading import Records, read_records
 from transfer.terminal.first_look import show_first_reading
 from transfer.terminal.options import Request, resolve
-from transfer.terminal.runs import FIT_FILE, Run, changed_since_last_run, open_run, saved_fit
+from transfer.terminal.runs import (
+    FIT_FILE,
+    Run,
+    changed_since_last_run,
+    load_run_fit,
+    open_run,
+    saved_fit,
+    stated_hashes,
+)
 from transfer.terminal.screen import notice, progress
 
 __all__ = [
@@ -61,12 +69,13 @@ class Study:
         saved = saved_fit(self.run)
         if saved is not None:
             from transfer.models.alignment import require_passed
-            from transfer.models.storage import load_fit
 
-            posterior = load_fit(saved)
+            posterior = load_run_fit(saved.parent)
             if posterior.provenance.data_hash == self.cells.data_hash:
                 require_passed(posterior.diagnostics)
                 say(f"using the saved fit in {saved.parent.name}")
+                if saved.parent == self.run.folder and FIT_FILE not in stated_hashes(saved.parent):
+                    self.run.note(FIT_FILE)
                 return posterior
         show_first_reading(self.cells, self.request.as_json)
         posterior = fit_cells(self.cells, self.request)

@@ -14,13 +14,26 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from transfer.arguments import LARGEST_SEED
+
 if TYPE_CHECKING:
     import datetime as dt
 
     from transfer.models.priors import TransferPriors
     from transfer.records.season import SeasonConfig
 
-__all__ = ["Request", "parse_rope", "parse_settings", "parse_terms", "resolve", "shared_options"]
+__all__ = [
+    "SEED",
+    "Request",
+    "parse_rope",
+    "parse_settings",
+    "parse_terms",
+    "resolve",
+    "shared_options",
+]
+
+#: Kind of every ``--seed``.
+SEED = click.IntRange(0, LARGEST_SEED)
 
 _FILE = click.Path(path_type=Path)
 _TABLES = ("practice", "games", "roster", "drills")
@@ -59,7 +72,7 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
     "priors": click.option(
         "--priors", type=_FILE, help="A file with your own starting assumptions."
     ),
-    "seed": click.option("--seed", type=int, help="Same records, same seed, same answer."),
+    "seed": click.option("--seed", type=SEED, help="Same records, same seed, same answer."),
     "out": click.option(
         "--out", type=_FILE, help="Folder for what is written. In a season folder: runs/."
     ),

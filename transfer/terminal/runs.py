@@ -13,13 +13,16 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from transfer.errors import StorageError
-from transfer.files import write_bytes, write_text
+from transfer.files import SETTINGS_BYTES, open_plain, read_plain, write_bytes, write_text
 from transfer.models.transfer_model import MODEL_VERSION
 from transfer.records.guards import inside
 from transfer.terminal.options import Request
+
+if TYPE_CHECKING:
+    from transfer.models.posterior import TransferPosterior
 
 __all__ = [
     "CHECKSUMS",
@@ -28,9 +31,12 @@ __all__ = [
     "changed_since_last_run",
     "describe_inputs",
     "file_hash",
+    "fit_key",
+    "load_run_fit",
     "open_run",
     "run_key",
     "saved_fit",
+    "stated_hashes",
 ]
 
 MANIFEST = "manifest.json"
@@ -98,6 +104,8 @@ class Run:
                 number -= 1
                 continue
             if target.read_bytes() == data:
+                if target.name not in stated_hashes(self.folder):
+                    self.note(target.name)
                 return target
         self.note(target.name)
         return target
@@ -130,11 +138,19 @@ class Run:
             ) from error
 
     def start(self) -> None:
-        """Make the run folder with its manifest, unless it is there already."""
-        if self.folder is None or (self.folder / MANIFEST).exists():
+        """Make the run folder with its manifest, unless it is there already.
+
+        A process that was killed between a file and its line in the list left a file that the
+        list does not hold; a command that comes by again adds the line, after it has found the
+        file to be what this run makes.
+        """
+        if self.folder is None:
             return
-        text = json.dumps(self.manifest, indent=2, ensure_ascii=False) + "\n"
-        write_text(self.folder / MANIFEST, text)
+        if not (self.folder / MANIFEST).exists():
+            text = json.dumps(self.manifest, indent=2, ensure_ascii=False) + "\n"
+            write_text(self.folder / MANIFEST, text)
+        if MANIFEST not in stated_hashes(self.folder):
+            self.note(MANIFEST)
 
 
 def file_hash(path: Path) -> str:
@@ -146,14 +162,60 @@ def file_hash(path: Path) -> str:
         When it cannot be read.
     """
     try:
-        with open(path, "rb") as stream:
+        with open_plain(path) as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
         raise StorageError(
             f"{path} cannot be read: {error.strerror or error}",
-            rule="every named file exists and is readable",
+            rule="every named file exists, is a plain file and may be read",
             next_step="correct the name, or the files under [files] in transfer.toml",
         ) from error
+
+
+def stated_hashes(run: Path) -> dict[str, str]:
+    """The hash of each output as a run folder's list states it; the last line of a name counts.
+
+    Parameters
+    ----------
+    run : Path
+        The folder; without a readable list the answer is empty.
+    """
+    try:
+        text = read_plain(run / CHECKSUMS, SETTINGS_BYTES).decode("utf-8", errors="replace")
+    except OSError:
+        return {}
+    stated = {}
+    for line in text.splitlines():
+        digest, _, name = line.partition("  ")
+        if len(digest) == 64 and name and Path(name).name == name:
+            stated[name] = digest
+    return stated
+
+
+def load_run_fit(run: Path) -> TransferPosterior:
+    """Load the fit of a run folder, which its list of hashes must not contradict.
+
+    Parameters
+    ----------
+    run : Path
+        A folder with a ``fit.nc``.
+
+    Raises
+    ------
+    StorageError
+        When the file is damaged or altered, or is another one than the run made.
+    """
+    from transfer.models.storage import load_fit
+
+    stated = stated_hashes(run).get(FIT_FILE)
+    if stated is not None and (run / FIT_FILE).is_file() and file_hash(run / FIT_FILE) != stated:
+        raise StorageError(
+            f"{run / FIT_FILE} is damaged or another file than the run made: its hash is not the "
+            f"one in {CHECKSUMS}",
+            rule="a saved fit is believed only as the run wrote it",
+            next_step="delete it and fit the records again",
+        )
+    return load_fit(run / FIT_FILE)
 
 
 def _digest(value: Any) -> str:
@@ -211,10 +273,16 @@ def run_key(manifest: Mapping[str, Any]) -> str:
     return _digest([contents, manifest["options"], version])
 
 
+def fit_key(manifest: Mapping[str, Any]) -> str:
+    """Hash of a fit: `run_key` with those options alone that decide a fit."""
+    options = {name: manifest["options"].get(name) for name in _FIT_OPTIONS}
+    return run_key({**manifest, "options": options})
+
+
 def _manifest_in(folder: Path) -> dict[str, Any] | None:
     """The manifest of a run folder; None where there is none, or none of this form."""
     try:
-        found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        found = json.loads(read_plain(folder / MANIFEST, SETTINGS_BYTES))
     except (OSError, ValueError, RecursionError):
         return None
     inputs = found.get("inputs", {}) if isinstance(found, dict) else None
@@ -258,19 +326,19 @@ def open_run(request: Request) -> Run:
         "versions": {**versions, "model": str(MODEL_VERSION)},
     }
     key = run_key(described)
-    fit_key = run_key({**described, "options": {k: options[k] for k in _FIT_OPTIONS}})
     created = dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
-    manifest = {"key": key, "fit_key": fit_key, "created": created, **described}
+    key_of_fit = fit_key(described)
+    manifest = {"key": key, "fit_key": key_of_fit, "created": created, **described}
     if request.out is not None:
         _refuse_other_run(request.out, key)
-        return Run(request.out, key, fit_key, manifest, (request.out,))
+        return Run(request.out, key, key_of_fit, manifest, (request.out,))
     if request.season is None:
-        return Run(None, key, fit_key, manifest, ())
+        return Run(None, key, key_of_fit, manifest, ())
     runs = request.season.folder / "runs"
     past = _manifests(runs)
     own = [folder for folder, found in past if found.get("key") == key]
     folder = own[0] if own else runs / f"{dt.date.today().isoformat()}-{key[:10]}"
-    return Run(folder, key, fit_key, manifest, tuple(folder for folder, _ in past))
+    return Run(folder, key, key_of_fit, manifest, tuple(folder for folder, _ in past))
 
 
 def _refuse_other_run(out: Path, key: str) -> None:

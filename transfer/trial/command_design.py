@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from transfer.terminal.frame import echo_json
-from transfer.terminal.options import shared_options
+from transfer.terminal.options import SEED, shared_options
 
 if TYPE_CHECKING:
     from transfer.simulation.schedules import Schedule
@@ -117,7 +117,7 @@ def design_command(**given: Any) -> None:
 @click.option("--contrast", type=float, default=0.80, show_default=True,
               help="Share of shooting minutes for the favoured work.")  # fmt: skip
 @click.option("--seasons", type=int, default=300, show_default=True, help="Simulated trials.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of the simulation.")
+@click.option("--seed", type=SEED, default=1, show_default=True, help="Seed of the simulation.")
 @click.option("--look", "looks", type=int, multiple=True,
               help="Week of a planned look; may be repeated. A plan brings its own.")  # fmt: skip
 @shared_options("jobs", "cluster")

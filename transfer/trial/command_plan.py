@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from transfer.terminal.frame import echo_json
+from transfer.terminal.options import SEED
 
 if TYPE_CHECKING:
     from transfer.trial.plan import TrialPlan
@@ -52,7 +53,7 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
 )
 @click.option("--weeks", type=int, required=True, help="Calendar weeks, breaks included.")
 @click.option("--start", required=True, help="First day of week 1, e.g. 2026-11-02.")
-@click.option("--seed", type=int, required=True, help="Seed of the lot, chosen before the draw.")
+@click.option("--seed", type=SEED, required=True, help="Seed of the lot, chosen before the draw.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -238,12 +239,13 @@ def with_baseline(roster: Any, path: Path) -> Any:
     import json
 
     from transfer.errors import RecordsError
+    from transfer.files import read_plain
 
     try:
-        players = json.loads(path.read_text(encoding="utf-8"))["players"]
+        players = json.loads(read_plain(path))["players"]
         keys = [k for k in ("program", "player") if k in roster and k in players[0]]
         means = {tuple(str(row[k]) for k in keys): _rate(row["mean"]) for row in players}
-    except (OSError, ValueError, KeyError, TypeError, IndexError) as error:
+    except (OSError, ValueError, KeyError, TypeError, IndexError, RecursionError) as error:
         raise RecordsError(
             f"{path} cannot be read as a forecast: {error}",
             rule="JSON with players, each with player and mean, a rate between 0 and 1",

@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from transfer.errors import ArgumentError, StorageError
+from transfer.files import SETTINGS_BYTES, read_plain
 from transfer.trial.assignment import (
     FIRST_ARMS,
     Lot,
@@ -323,7 +324,7 @@ def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
         The file cannot be read, is no plan, or was changed after the lot was drawn.
     """
     try:
-        value = json.loads(Path(path).read_text(encoding="utf-8"))
+        value = json.loads(read_plain(path, SETTINGS_BYTES))
     except (OSError, ValueError, RecursionError) as error:
         raise StorageError(
             f"{path} cannot be read as a trial plan: {error}",

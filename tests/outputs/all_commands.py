@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import io
 import json
 import sys
@@ -25,6 +26,7 @@ from transfer.cli import main
 from transfer.forecast import held_out
 from transfer.models import fit
 from transfer.terminal import inputs
+from transfer.trial import plan
 
 
 def call(*words: str | Path) -> dict:
@@ -47,6 +49,7 @@ def outputs(folder: Path) -> Iterator[dict]:
 
         patch.setattr(inputs, "fit_cells", invented_fit)
         patch.setattr(fit, "fit_transfer", invented_fit_of_many)
+        patch.setattr(plan, "today", lambda: dt.date(2026, 10, 26))
         patch.setattr(held_out, "fit_cells", invented_fit)
         patch.chdir(folder)
         yield from season()

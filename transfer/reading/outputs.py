@@ -9,6 +9,7 @@ from transfer.terminal.shapes import (
     Chance,
     Count,
     Diagnostics,
+    Interval,
     Judged,
     Limits,
     Mode,
@@ -30,6 +31,26 @@ class SettingAssociation(TypedDict):
     players: Annotated[int, meaning("Player-seasons with attempts.")]
     rho: Limits
     prior_rho: Limits
+
+
+class RoleShare(Band, Limits):
+    """Share of the differences in game rates that goes with practice, among some players."""
+
+    quantity: str
+    among: Literal["same role", "all players"]
+    prior_mean: float
+    prior_low: float
+    prior_high: float
+
+
+class Roles(TypedDict):
+    """The shares within roles beside those over all players."""
+
+    adjusted_for: list[str]
+    r2: list[RoleShare]
+    all_players_minus_same_role: Interval
+    differs: Annotated[bool, meaning("Whether the interval leaves out zero.")]
+    text: Quote
 
 
 class Share(Band, Limits):
@@ -125,6 +146,7 @@ class Compare(Judged):
     attempts: Annotated[dict[str, int], meaning("By mode, and 'game'.")]
     settings: list[SettingAssociation]
     r2: list[Share]
+    roles: Annotated[Roles | None, meaning("Null where the fit knows no roles.")]
     next_step: NextStep
     text: Quote
     diagnostics: Diagnostics

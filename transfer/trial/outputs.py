@@ -307,6 +307,16 @@ class Classical(TypedDict):
     text: Quote
 
 
+class Registration(TypedDict):
+    """Whether the lot was registered before the first game."""
+
+    registered: Day
+    fixed_on: Annotated[Day | None, meaning("By the word of who drew the lot elsewhere.")]
+    first_game: Day
+    in_time: bool
+    text: Quote
+
+
 class Trial(TrialReading):
     """What the trial found: as assigned first, as done second."""
 
@@ -317,6 +327,7 @@ class Trial(TrialReading):
     effects: list[Effect]
     sensitivity: list[OtherReading]
     looks: list[WeekReading]
+    registration: Registration | None
     adherence: Adherence | None
     randomisation_test: RandomisationTest | None
     classical: Classical | None

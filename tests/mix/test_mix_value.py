@@ -52,7 +52,9 @@ def test_value_refuses_nonsense():
 
 
 def test_rate_interval_equals_statsmodels_jeffreys_when_rows_are_poisson():
-    table = pd.DataFrame({"setting": "rep/none", "n": [20, 19, 21], "minutes": [5.0, 5.0, 5.0]})
+    table = pd.DataFrame(
+        {"setting": "rep/none", "mode": "rep", "n": [20, 19, 21], "minutes": [5.0, 5.0, 5.0]}
+    )
     rate = attempts_per_minute(table, ["rep/none"], prob=0.9)["rep/none"]
     low, high = confint_poisson(60, 15.0, method="jeff", alpha=0.1)
     assert rate.rate == pytest.approx(4.0)
@@ -61,14 +63,14 @@ def test_rate_interval_equals_statsmodels_jeffreys_when_rows_are_poisson():
 
 
 def test_scattered_rows_widen_the_interval_and_a_stated_rate_wins():
-    even = pd.DataFrame({"setting": "live", "n": [10, 10, 10, 10], "minutes": 10.0})
-    wild = pd.DataFrame({"setting": "live", "n": [1, 19, 2, 18], "minutes": 10.0})
+    even = pd.DataFrame({"setting": "live", "mode": "live", "n": [10, 10, 10, 10], "minutes": 10.0})
+    wild = pd.DataFrame({"setting": "live", "mode": "live", "n": [1, 19, 2, 18], "minutes": 10.0})
     a = attempts_per_minute(even, ["live"])["live"].interval
     b = attempts_per_minute(wild, ["live"])["live"]
     assert b.dispersion > 5
     assert b.interval.high - b.interval.low > 2 * (a.high - a.low)
     assert attempts_per_minute(wild, ["live"], {"live": 1.5})["live"].interval is None
-    uncharted = pd.DataFrame({"setting": "live", "n": [9], "minutes": [np.nan]})
+    uncharted = pd.DataFrame({"setting": "live", "mode": "live", "n": [9], "minutes": [np.nan]})
     with pytest.raises(ArgumentError, match="no charted attempts with minutes"):
         attempts_per_minute(uncharted, ["live"])
     with pytest.raises(ArgumentError, match="rep"):

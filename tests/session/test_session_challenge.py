@@ -28,8 +28,9 @@ def charted(seed=4, players=10, attempts=60, slope_sd=0.04):
                 for entry, off in (("catch", 0.0), ("dribble", -0.2)):
                     eta = level[p] + shift + off + slope[p] * (distance - 8.0)
                     made = rng.binomial(attempts, special.expit(eta))
-                    rows.append((f"P{p:02d}", setting, entry, distance, attempts, made))
-    columns = ["player", "setting", "entry", "distance_ft", "n", "y"]
+                    mode = "rep" if shift > 0 else "live"
+                    rows.append((f"P{p:02d}", setting, mode, entry, distance, attempts, made))
+    columns = ["player", "setting", "mode", "entry", "distance_ft", "n", "y"]
     return pd.DataFrame(rows, columns=columns), level, slope
 
 

@@ -240,11 +240,11 @@ def test_the_plan_prints_on_one_page(count, baskets, minutes):
 def test_starting_spots_come_from_the_challenge_band():
     rng = np.random.default_rng(2)
     rows = [
-        (p, "rep/none", d, 80, rng.binomial(80, 0.75 - 0.03 * (d - 6)))
+        (p, "rep/none", "rep", d, 80, rng.binomial(80, 0.75 - 0.03 * (d - 6)))
         for p in codes(5)
         for d in (6.4, 8.4, 10.8, 13.6)
     ]
-    table = pd.DataFrame(rows, columns=["player", "setting", "distance_ft", "n", "y"])
+    table = pd.DataFrame(rows, columns=["player", "setting", "mode", "distance_ft", "n", "y"])
     band = find_challenge(table, Provenance(1, "none", {}))
     plan = plan_session(codes(5), 2, 40, 1, challenge=band)
     assert plan.starts["rate"].between(0.45, 0.65).all()

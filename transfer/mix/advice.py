@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from transfer.mix.limits import mode_of
 from transfer.mix.rates import AttemptRate
 from transfer.mix.solve import MixProblem
 from transfer.page import words
@@ -232,9 +231,8 @@ def _advice_text(advice: MixAdvice) -> str:
 
 def _live(advice: MixAdvice, which: str) -> float:
     minutes = getattr(advice, which)
-    return float(
-        sum(m for s, m in zip(advice.settings, minutes, strict=True) if mode_of(s) == "live")
-    )
+    pairs = zip(advice.settings, minutes, strict=True)
+    return float(sum(m for s, m in pairs if advice.rates[s].mode == "live"))
 
 
 def _mix(advice: MixAdvice, which: str) -> str:

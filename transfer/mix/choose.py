@@ -58,9 +58,10 @@ def advise_mix(
         Posterior and prior draws of the growth effects (rep, live): logit of game make rate per
         unit of response, 35 minutes a week against none.
     current : mapping of str to float
-        Minutes a player and week in each setting; the mode is the part before ``/``.
+        Minutes a player and week in each setting.
     rates : mapping of str to AttemptRate or float
-        Attempts per player-minute of each setting.
+        Attempts per player-minute of each setting, and its mode; for a plain number the setting
+        starts with its mode, as in ``"live/trailing"``.
     limits : MixLimits
     game_rate : float
         Game make rate, between 0 and 1, that points are counted from.
@@ -96,12 +97,14 @@ def advise_mix(
     _check(growth, prior, game_rate)
     settings = tuple(current)
     table = {s: _as_rate(s, rates) for s in settings}
+    modes = tuple(table[s].mode for s in settings)
     now = np.array([float(current[s]) for s in settings])
     rows = limit_rows(limits, settings, now, table)
     require_feasible(rows, len(settings))
-    totals = MixProblem(settings, now, np.zeros(2), tuple(rows)).totals
+    totals = MixProblem(settings, modes, now, np.zeros(2), tuple(rows)).totals
     problem = MixProblem(
         settings,
+        modes,
         now,
         totals @ now if start is None else np.asarray(start, float),
         tuple(rows),

@@ -15,31 +15,12 @@ from scipy import optimize
 
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.mix.rates import AttemptRate
-from transfer.rates.exposure import KINDS
 
-__all__ = ["Limit", "MixLimits", "clashing", "limit_rows", "mode_of", "require_feasible"]
+__all__ = ["Limit", "MixLimits", "clashing", "limit_rows", "require_feasible"]
 
 #: How far from the current minutes a proposal may go when no observed range is known
 #: (minutes a week and mode; judgement, no source).
 RANGE_WITHOUT_RECORDS = 15.0
-
-
-def mode_of(setting: str) -> str:
-    """Mode (``rep`` or ``live``) of a setting such as ``"live/trailing"``.
-
-    Raises
-    ------
-    ArgumentError
-        When the setting starts with neither mode.
-    """
-    mode = setting.split("/")[0]
-    if mode not in KINDS:
-        raise ArgumentError(
-            f"setting {setting!r} is neither rep nor live",
-            rule="a setting starts with its mode: rep or live",
-            next_step="name it e.g. 'rep/none' or 'live/trailing'",
-        )
-    return mode
 
 
 @dataclass(frozen=True)
@@ -146,12 +127,13 @@ def limit_rows(
         When a floor or a cap names an unknown setting.
     """
     ones = np.ones(len(settings))
+    modes = {setting: rates[setting].mode for setting in settings}
     shoot = limits.budget
     rows = [Limit(f"budget {shoot:g} min", ones, shoot if limits.spend_all else 0.0, shoot)]
     for kind, table, low in (("floor", limits.floors, True), ("cap", limits.caps, False)):
         for name, value in table.items():
             bounds = (value, np.inf) if low else (0.0, value)
-            rows.append(Limit(f"{kind} of {name} {value:g} min", _pick(name, settings), *bounds))
+            rows.append(Limit(f"{kind} of {name} {value:g} min", _pick(name, modes), *bounds))
     rows.extend(_protective_rows(limits, settings, rates))
     if limits.weekly_hours is not None:
         left = 60.0 * limits.weekly_hours - limits.other_minutes
@@ -161,16 +143,17 @@ def limit_rows(
         )
         rows.append(Limit(name, ones, 0.0, left))
     if not limits.explore:
-        rows.extend(_range_rows(limits, settings, current))
+        rows.extend(_range_rows(limits, modes, current))
     return rows
 
 
-def _pick(name: str, settings: Sequence[str]) -> np.ndarray:
-    hit = np.array([name in (s, mode_of(s)) for s in settings], dtype=float)
+def _pick(name: str, modes: Mapping[str, str]) -> np.ndarray:
+    """Coefficients of the settings of that name or mode; `modes` in the order of the settings."""
+    hit = np.array([name in pair for pair in modes.items()], dtype=float)
     if not hit.any():
         raise ArgumentError(
             f"a limit names {name!r}",
-            rule=f"one of {', '.join(dict.fromkeys([*settings, *map(mode_of, settings)]))}",
+            rule=f"one of {', '.join(dict.fromkeys([*modes, *modes.values()]))}",
             next_step="spell the setting or mode as the records do",
         )
     return hit
@@ -181,7 +164,7 @@ def _protective_rows(
 ) -> list[Limit]:
     rows = []
     if limits.live_minutes_cap is not None:
-        live = np.array([mode_of(s) == "live" for s in settings], dtype=float)
+        live = np.array([rates[s].mode == "live" for s in settings], dtype=float)
         cap = limits.live_minutes_cap
         rows.append(Limit(f"live-minute cap {cap:g} min", live, 0.0, cap))
     attempts = np.array([rates[s].high for s in settings])
@@ -195,10 +178,10 @@ def _protective_rows(
     return rows
 
 
-def _range_rows(limits: MixLimits, settings: Sequence[str], current: np.ndarray) -> list[Limit]:
+def _range_rows(limits: MixLimits, modes: Mapping[str, str], current: np.ndarray) -> list[Limit]:
     rows = []
-    for mode in dict.fromkeys(map(mode_of, settings)):
-        pick = _pick(mode, settings)
+    for mode in dict.fromkeys(modes.values()):
+        pick = _pick(mode, modes)
         now = float(pick @ current)
         low, high = (limits.observed or {}).get(
             mode, (max(0.0, now - RANGE_WITHOUT_RECORDS), now + RANGE_WITHOUT_RECORDS)

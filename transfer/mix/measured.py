@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError, IdentificationError, RecordsError
-from transfer.mix.limits import mode_of
 from transfer.mix.rates import AttemptRate, attempts_per_minute
 from transfer.models.growth_bias import allow_for_choice
 from transfer.models.growth_data import GrowthData, growth_data
@@ -153,10 +152,15 @@ def measure_mix(
             rule="a gain in points needs the game make rate",
             next_step="read the games file as well",
         )
+    rates = attempts_per_minute(practice, order, override, prob)
+    by_mode = {
+        kind: sum(minutes for setting, minutes in current.items() if rates[setting].mode == kind)
+        for kind in KINDS
+    }
     return MeasuredMix(
         current=current,
-        rates=attempts_per_minute(practice, order, override, prob),
-        observed=_observed(weekly, current),
+        rates=rates,
+        observed=_observed(weekly, by_mode),
         start=_exposure_now(weekly, half_life),
         game_rate=float((games["y"].sum() + 0.5) / (games["n"].sum() + 1.0)),
         weeks=recent,
@@ -191,7 +195,7 @@ def _observed(weekly: pd.DataFrame, current: Mapping[str, float]) -> dict[str, t
     )
     found = {}
     for kind in KINDS:
-        now = sum(m for s, m in current.items() if mode_of(s) == kind)
+        now = current[kind]
         low, high = kept_up[kind].quantile([RANGE_TAIL, 1.0 - RANGE_TAIL])
         found[kind] = (min(float(low), now), max(float(high), now))
     return found

@@ -10,6 +10,7 @@ from transfer.terminal.shapes import (
     Chance,
     Count,
     Interval,
+    Mode,
     Number,
     Provenance,
     Quote,
@@ -47,6 +48,7 @@ class AttemptRate(TypedDict):
     """Attempts per player-minute of one setting."""
 
     setting: str
+    mode: Mode
     rate: float
     interval: Interval | None
     attempts: Count

@@ -10,7 +10,6 @@ import pandas as pd
 from transfer.errors import ArgumentError
 from transfer.mix import figure_response as mix_response
 from transfer.mix.advice import CAUTIONS, RAMP_MINUTES, MixAdvice
-from transfer.mix.limits import mode_of
 from transfer.page import words
 
 __all__ = ["MixFacts", "advice_sentence", "gain_sentence", "minutes_by_mode", "now_sentence"]
@@ -60,7 +59,7 @@ def minutes_by_mode(advice: MixAdvice, which: str) -> dict[str, float]:
     """
     totals = {"rep": 0.0, "live": 0.0}
     for setting, minutes in zip(advice.settings, getattr(advice, which), strict=True):
-        totals[mode_of(setting)] += float(minutes)
+        totals[advice.rates[setting].mode] += float(minutes)
     return totals
 
 

@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import stats
 
 from transfer.errors import ArgumentError
+from transfer.records.units import stated_mode
 from transfer.results import Interval
 
 __all__ = ["AttemptRate", "attempts_per_minute"]
@@ -30,6 +31,8 @@ class AttemptRate:
     ----------
     setting : str
         Practice setting.
+    mode : str
+        Mode of the setting, ``rep`` or ``live``.
     rate : float
         Attempts per player-minute.
     interval : Interval or None
@@ -45,6 +48,7 @@ class AttemptRate:
     """
 
     setting: str
+    mode: str
     rate: float
     interval: Interval | None
     attempts: int
@@ -61,6 +65,7 @@ class AttemptRate:
         """Return plain values."""
         return {
             "setting": self.setting,
+            "mode": self.mode,
             "rate": self.rate,
             "interval": None if self.interval is None else self.interval.to_dict(),
             "attempts": self.attempts,
@@ -70,13 +75,13 @@ class AttemptRate:
         }
 
 
-def stated(setting: str, rate: float) -> AttemptRate:
-    """A rate that the user entered.
+def stated(setting: str, rate: float, mode: str | None = None) -> AttemptRate:
+    """A rate that the user entered, for a setting of `mode` or one that starts with its mode.
 
     Raises
     ------
     ArgumentError
-        When the rate is not positive and finite.
+        When the rate is not positive and finite, or the mode is not known.
     """
     if not (np.isfinite(rate) and rate > 0):
         raise ArgumentError(
@@ -84,7 +89,9 @@ def stated(setting: str, rate: float) -> AttemptRate:
             rule="a rate is positive and finite",
             next_step="count a few minutes of the drill and enter attempts per player-minute",
         )
-    return AttemptRate(setting, float(rate), None, 0, 0.0, 1.0, "stated")
+    return AttemptRate(
+        setting, mode or stated_mode(setting), float(rate), None, 0, 0.0, 1.0, "stated"
+    )
 
 
 def attempts_per_minute(
@@ -98,8 +105,8 @@ def attempts_per_minute(
     Parameters
     ----------
     table : DataFrame
-        Charted rows with columns ``setting``, ``n`` (attempts) and ``minutes``; rows without
-        minutes are left out of the rate.
+        Charted rows with columns ``setting``, ``mode``, ``n`` (attempts) and ``minutes``; rows
+        without minutes are left out of the rate.
     settings : sequence of str
         Settings to measure.
     override : mapping, optional
@@ -119,15 +126,16 @@ def attempts_per_minute(
     given = dict(override or {})
     found: dict[str, AttemptRate] = {}
     for setting in settings:
+        rows = table[table["setting"] == setting]
+        mode = str(rows["mode"].iloc[0]) if len(rows) else stated_mode(setting)
         if setting in given:
-            found[setting] = stated(setting, given[setting])
-            continue
-        rows = table[(table["setting"] == setting) & table["minutes"].gt(0)]
-        found[setting] = _measured(setting, rows, prob)
+            found[setting] = stated(setting, given[setting], mode)
+        else:
+            found[setting] = _measured(setting, mode, rows[rows["minutes"].gt(0)], prob)
     return found
 
 
-def _measured(setting: str, rows: pd.DataFrame, prob: float) -> AttemptRate:
+def _measured(setting: str, mode: str, rows: pd.DataFrame, prob: float) -> AttemptRate:
     count = rows["n"].to_numpy(dtype=float)
     minutes = rows["minutes"].to_numpy(dtype=float)
     total, time = float(count.sum()), float(minutes.sum())
@@ -144,4 +152,6 @@ def _measured(setting: str, rows: pd.DataFrame, prob: float) -> AttemptRate:
         [(1 - prob) / 2, (1 + prob) / 2], total / dispersion + 0.5, scale=dispersion / time
     )
     interval = Interval(float(low), float(high), prob, "eti", "expected rate")
-    return AttemptRate(setting, total / time, interval, int(total), time, dispersion, "measured")
+    return AttemptRate(
+        setting, mode, total / time, interval, int(total), time, dispersion, "measured"
+    )

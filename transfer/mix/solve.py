@@ -17,7 +17,7 @@ import numpy as np
 from scipy import optimize
 
 from transfer.errors import ArgumentError
-from transfer.mix.limits import Limit, _linear, mode_of
+from transfer.mix.limits import Limit, _linear
 from transfer.rates.exposure import (
     HALF_LIFE_WEEKS,
     KINDS,
@@ -41,8 +41,8 @@ class MixProblem:
 
     Parameters
     ----------
-    settings : tuple of str, length K
-        Practice settings.
+    settings, modes : tuple of str, length K
+        Practice settings and the mode of each.
     current : array, shape (K,)
         Current minutes a week.
     start : array, shape (2,)
@@ -60,6 +60,7 @@ class MixProblem:
     """
 
     settings: tuple[str, ...]
+    modes: tuple[str, ...]
     current: np.ndarray
     start: np.ndarray
     limits: tuple[Limit, ...]
@@ -71,7 +72,7 @@ class MixProblem:
     @property
     def totals(self) -> np.ndarray:
         """Matrix, shape (2, K), that turns settings' minutes into rep and live minutes."""
-        return np.array([[mode_of(s) == kind for s in self.settings] for kind in KINDS], float)
+        return np.array([[mode == kind for mode in self.modes] for kind in KINDS], float)
 
     def with_assumption(self, shape: Shape, half_life: float) -> MixProblem:
         """The same week under another shape and half-life."""

@@ -27,6 +27,7 @@ from transfer.models.tails import PlayerTails, check_tails
 from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME
+from transfer.records.units import stated_mode
 from transfer.results import Interval, interval_from_draws
 from transfer.simulation.seasons import r_squared
 
@@ -116,7 +117,7 @@ def _spread_points(population: PopulationDraws) -> np.ndarray:
 
 def _contrast(omega: np.ndarray, settings: Sequence[str]) -> np.ndarray | None:
     """R2 live minus R2 rep per draw; ``None`` where one mode is missing."""
-    modes = np.array([name.split("/")[0] for name in settings])
+    modes = np.array([stated_mode(name) for name in settings])
     live, rep = np.flatnonzero(modes == "live"), np.flatnonzero(modes == "rep")
     if not live.size or not rep.size:
         return None

@@ -43,7 +43,7 @@ class Conversion:
     Parameters
     ----------
     table : DataFrame
-        One row per setting and practice rate: ``setting``, ``practice_rate``, ``attempts``,
+        One row per setting and practice rate: ``setting``, ``mode``, ``practice_rate``, ``attempts``,
         ``game_mean``, ``game_low``, ``game_high`` (expected rate), ``next_attempts``,
         ``makes_low``, ``makes_high`` (count to come), ``prob``, ``kind``, ``khat`` (tail of the
         evidence weights; above 0.7 the row cannot be trusted).
@@ -214,6 +214,7 @@ def conversion_table(
             rows.append(
                 {
                     "setting": setting,
+                    "mode": posterior.modes[k],
                     "practice_rate": float(rate),
                     "attempts": behind,
                     "game_mean": float(draws.mean()),

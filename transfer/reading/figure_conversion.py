@@ -26,11 +26,10 @@ def frame(conversion: Conversion) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The columns of ``conversion.table`` plus ``mode``, ``next_low`` and ``next_high``.
+        The columns of ``conversion.table`` plus ``next_low`` and ``next_high``.
     """
     table = conversion.table
     return table.assign(
-        mode=table["setting"].str.split("/").str[0],
         next_low=table["makes_low"] / table["next_attempts"],
         next_high=table["makes_high"] / table["next_attempts"],
     )

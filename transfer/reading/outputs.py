@@ -95,6 +95,7 @@ class ConversionRow(Band):
     """Game make rate to expect from a practice make rate, and makes of the next attempts."""
 
     setting: str
+    mode: Mode
     practice_rate: Chance
     attempts: Count
     game_mean: Chance

@@ -10,7 +10,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError, RecordsError
 from transfer.records.problems import nearest
-from transfer.records.schema import PRACTICE
+from transfer.records.schema import MODES, PRACTICE
 
 if TYPE_CHECKING:
     from transfer.records.reading import Records
@@ -22,6 +22,7 @@ __all__ = [
     "game_rows",
     "practice_rows",
     "setting_labels",
+    "stated_mode",
     "unit_parts",
 ]
 
@@ -119,6 +120,26 @@ def game_rows(records: Records, *, fouled_miss_counts: bool = False) -> pd.DataF
             makes=pd.Series([], dtype=np.int64),
         )
     return _counts(_with_units(frame, unit_parts(records)), fouled_miss_counts)
+
+
+def stated_mode(setting: str) -> str:
+    """Mode of a setting that somebody names without records, such as ``"live/trailing"``.
+
+    Settings of records have a column that holds their mode; this is for those that are only named.
+
+    Raises
+    ------
+    ArgumentError
+        When the name starts with neither mode.
+    """
+    mode = setting.partition("/")[0]
+    if mode not in MODES:
+        raise ArgumentError(
+            f"setting {setting!r} is neither rep nor live",
+            rule="a setting starts with its mode: rep or live",
+            next_step="name it e.g. 'rep/none' or 'live/trailing'",
+        )
+    return mode
 
 
 def setting_labels(

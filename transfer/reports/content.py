@@ -120,3 +120,9 @@ class ReportContent:
         """Settings, games included, whose rates are hidden on this page."""
         counts = self.cells.table[self.cells.table["n"] > 0].groupby("setting")["unit"].nunique()
         return tuple(s for s in (*self.cells.settings, GAME) if self.hides(int(counts.get(s, 0))))
+
+    @property
+    def hidden_modes(self) -> frozenset[str]:
+        """Modes, games included, of the hidden settings."""
+        modes = dict(zip(self.posterior.settings, self.posterior.modes, strict=True))
+        return frozenset(modes.get(setting, GAME) for setting in self.hidden_settings)

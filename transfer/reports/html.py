@@ -74,7 +74,7 @@ def _analyst_sections(
         ),
         track_section(content.track, points=not content.shared),
         quality_section(
-            hide_small(content.summary, content.hidden_settings),
+            hide_small(content.summary, content.hidden_modes),
             content.problems,
             list(content.remarks),
             rows=not content.shared,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import pandas as pd
 
@@ -13,9 +13,8 @@ from transfer.reports import figure_court as court
 __all__ = ["hide_small", "quality_section"]
 
 
-def hide_small(summary: Sequence[tuple[str, str]], hidden: Sequence[str]) -> list[tuple[str, str]]:
-    """Put "hidden" for the makes and attempts of a mode that has a hidden setting."""
-    modes = {setting.split("/")[0] for setting in hidden}
+def hide_small(summary: Sequence[tuple[str, str]], modes: Collection[str]) -> list[tuple[str, str]]:
+    """Put "hidden" for the makes and attempts of these modes."""
     return [
         (name, "hidden" if name.removesuffix(" attempts") in modes else value)
         for name, value in summary

@@ -42,7 +42,7 @@ class ChallengeBand:
     Parameters
     ----------
     table : DataFrame
-        ``player``, ``setting``, ``entry``, ``spot``, ``distance_ft``, ``rate``, ``low``, ``high``
+        ``player``, ``setting``, ``mode``, ``entry``, ``spot``, ``distance_ft``, ``rate``, ``low``, ``high``
         (expected rate), ``in_band``, ``charted`` (whether the distance lies in the charted range).
     slopes : DataFrame
         ``player``, ``attempts``, ``slope``, ``low``, ``high`` (logit per foot, shrunk).
@@ -101,6 +101,7 @@ class _Model:
     fit: CrossedFit
     players: list[str]
     settings: list[str]
+    modes: dict[str, str]
     entries: list[str]
     pairs: dict[tuple[str, str], int]
     charted: tuple[float, float]
@@ -144,8 +145,8 @@ def find_challenge(
     Parameters
     ----------
     practice : DataFrame
-        Charted practice with columns ``player``, ``setting``, ``n``, ``y`` and ``distance_ft``;
-        ``entry`` is used when present. Rows without a distance are left out.
+        Charted practice with columns ``player``, ``setting``, ``mode``, ``n``, ``y`` and
+        ``distance_ft``; ``entry`` is used when present. Rows without a distance are left out.
     provenance : Provenance
     band : (float, float)
         Make rates that count as a challenge.
@@ -233,7 +234,8 @@ def _fit(practice: pd.DataFrame, prob: float) -> _Model:
         cells["n"].to_numpy(float), cells["y"].to_numpy(float), X, groups, scales=SCALES
     )
     span = (float(cells["distance_ft"].min()), float(cells["distance_ft"].max()))
-    return _Model(fit, list(players), list(settings), list(entries), pairs, span, prob)
+    modes = dict(zip(keys["setting"], rows["mode"].astype(str), strict=True))
+    return _Model(fit, list(players), list(settings), modes, list(entries), pairs, span, prob)
 
 
 def _places(body: str) -> list[tuple[str, float]]:
@@ -252,6 +254,7 @@ def _combinations(model: _Model, band: tuple[float, float], body: str) -> pd.Dat
     ]
     rates = model.rates((p, s, e, d) for p, s, e, _, d in keys)
     table = pd.DataFrame(keys, columns=["player", "setting", "entry", "spot", "distance_ft"])
+    table.insert(2, "mode", table["setting"].map(model.modes))
     return table.assign(
         rate=rates[:, 0],
         low=rates[:, 1],

@@ -9,7 +9,6 @@ from typing import TypeVar
 import pandas as pd
 
 from transfer.errors import ArgumentError, RecordsError, TransferError
-from transfer.mix.limits import mode_of
 from transfer.mix.rates import AttemptRate, attempts_per_minute, stated
 from transfer.provenance import Provenance
 from transfer.records.reading import Records
@@ -135,8 +134,9 @@ def _rates(
     found = {name: stated(name, rate) for name, rate in given.items()}
     timed = rows.reindex(columns=[*rows.columns.drop("minutes", "ignore"), "minutes"])
     timed["minutes"] = timed["minutes"].astype(float)
+    modes = dict(zip(rows["setting"], rows["mode"], strict=True))
     for setting in order:
-        if setting not in found and mode_of(setting) not in found:
+        if setting not in found and modes[setting] not in found:
             try:
                 found.update(attempts_per_minute(timed, [setting]))
             except ArgumentError as error:

@@ -167,6 +167,7 @@ class Ratings(TypedDict):
 class ChallengeSpot(Start):
     """Rate to expect of a player from one spot."""
 
+    mode: Mode
     low: Chance
     high: Chance
     in_band: bool

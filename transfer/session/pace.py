@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from transfer.errors import ArgumentError
-from transfer.mix.rates import AttemptRate
+from transfer.mix.rates import AttemptRate, stated
 from transfer.session.drills import DRILLS, Drill
 
 __all__ = ["ASSUMED_MAKE_RATE", "DrillPace", "drill_paces"]
@@ -53,29 +52,21 @@ def drill_paces(
     Raises
     ------
     ArgumentError
-        When a given rate is not positive.
+        When a given rate is not positive, or of a setting that starts with neither mode.
     """
-    given = {name: _plain(name, rate) for name, rate in (rates or {}).items()}
+    given = {
+        name: rate if isinstance(rate, AttemptRate) else stated(name, float(rate))
+        for name, rate in (rates or {}).items()
+    }
     return {drill.name: _pace(drill, given, players, baskets) for drill in DRILLS}
 
 
-def _plain(name: str, rate: AttemptRate | float) -> DrillPace:
-    value = rate.rate if isinstance(rate, AttemptRate) else float(rate)
-    if not 0.0 < value < float("inf"):
-        raise ArgumentError(
-            f"attempts per minute of {name!r} is {value!r}",
-            rule="a rate is positive and finite",
-            next_step="count a few minutes of the drill",
-        )
-    return DrillPace(value, rate.source if isinstance(rate, AttemptRate) else "stated")
-
-
-def _pace(drill: Drill, given: Mapping[str, DrillPace], players: int, baskets: int) -> DrillPace:
+def _pace(drill: Drill, given: Mapping[str, AttemptRate], players: int, baskets: int) -> DrillPace:
     for key in (drill.setting, drill.mode):
         if key in given:
-            return given[key]
-    same = [pace for name, pace in given.items() if name.split("/")[0] == drill.mode]
+            return DrillPace(given[key].rate, given[key].source)
+    same = [rate for rate in given.values() if rate.mode == drill.mode]
     if same:
-        return DrillPace(sum(p.rate for p in same) / len(same), same[0].source)
+        return DrillPace(sum(rate.rate for rate in same) / len(same), same[0].source)
     share = BASKET[drill.mode] * baskets / players
     return DrillPace(min(ALONE[drill.mode], share), "assumed")

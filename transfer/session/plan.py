@@ -334,7 +334,8 @@ def _starts(challenge: ChallengeBand | None, names: Sequence[str]) -> pd.DataFra
     columns = ["player", "setting", "entry", "spot", "distance_ft", "rate"]
     if challenge is None:
         return pd.DataFrame(columns=columns)
-    settings = [s for s in challenge.table["setting"].unique() if str(s).startswith("rep")]
+    repetitions = challenge.table["mode"] == "rep"
+    settings = challenge.table.loc[repetitions, "setting"].unique()
     rows = [
         challenge.for_player(name, setting).query("charted").head(1)[columns]
         for name in names

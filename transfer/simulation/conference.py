@@ -17,12 +17,11 @@ from transfer.simulation.game_log import free_throw_table, game_table
 from transfer.simulation.people import People, draw_arms, draw_people
 from transfer.simulation.plans import DemoPlan
 from transfer.simulation.practice_log import drills_table, plan_work, practice_table
-from transfer.simulation.seasons import FOUR_SETTINGS, true_reading
+from transfer.simulation.seasons import FOUR_MODES, FOUR_SETTINGS, true_reading
 
 __all__ = ["ARM_NAMES", "DemoSeason", "simulate_demo"]
 
 ARM_NAMES = {1: "live_heavy", -1: "rep_heavy", 0: "usual"}
-_MODES = tuple(setting.split("/")[0] for setting in FOUR_SETTINGS)
 
 
 @dataclass(frozen=True)
@@ -116,7 +115,7 @@ def _truth(
         "tau": _rounded(effects.tau),
         "omega": [_rounded(row) for row in effects.omega],
         "rho": dict(zip(FOUR_SETTINGS, _rounded(effects.omega[:-1, -1]), strict=True)),
-        "reading": {k: round(v, 6) for k, v in true_reading(effects.omega, _MODES).items()},
+        "reading": {k: round(v, 6) for k, v in true_reading(effects.omega, FOUR_MODES).items()},
         "growth": {"gain_per_typical_week": gains, "delta_game": round(delta, 6)},
         "players": [
             {

@@ -14,11 +14,9 @@ from typing import Any
 import numpy as np
 
 from transfer.rates.exposure import HALF_LIFE_WEEKS, TYPICAL_MINUTES
-from transfer.simulation.seasons import FOUR_SETTINGS, omega_with_contrast
+from transfer.simulation.seasons import FOUR_MODES, omega_with_contrast
 
 __all__ = ["CONFERENCE", "ONE_PROGRAM", "DemoPlan", "Effects"]
-
-_MODES = tuple(setting.split("/")[0] for setting in FOUR_SETTINGS)
 
 
 @dataclass(frozen=True)
@@ -67,13 +65,13 @@ class Effects:
     @property
     def omega(self) -> np.ndarray:
         """Correlations of the players' levels, games last."""
-        return omega_with_contrast(_MODES, self.contrast)
+        return omega_with_contrast(FOUR_MODES, self.contrast)
 
     @property
     def gains(self) -> np.ndarray:
         """Gain per setting (rows, games last) and kind of practice (rep, live)."""
         by_mode = {"rep": self.gain_practice[0], "live": self.gain_practice[1]}
-        return np.asarray([*(by_mode[mode] for mode in _MODES), self.gain_game], dtype=float)
+        return np.asarray([*(by_mode[mode] for mode in FOUR_MODES), self.gain_game], dtype=float)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from scipy.special import expit
 from transfer.records.geometry import spot
 from transfer.simulation.people import People
 from transfer.simulation.plans import DemoPlan
-from transfer.simulation.seasons import FOUR_SETTINGS
+from transfer.simulation.seasons import FOUR_KINDS
 
 __all__ = ["SESSIONS_A_WEEK", "Work", "drills_table", "plan_work", "practice_table"]
 
@@ -156,7 +156,7 @@ def practice_table(
     minutes = work.block_minutes[p, week, session, block]
     program = people.program[p]
     # The staff choose the drill of a block for the whole program.
-    shape = (len(plan.programs), plan.weeks, SESSIONS_A_WEEK, len(FOUR_SETTINGS))
+    shape = (len(plan.programs), plan.weeks, SESSIONS_A_WEEK, len(FOUR_KINDS))
     drill = 2 * block + (rng.random(shape) < 0.42)[program, week, session, block]
     eta = _levels(plan, people, dose, (p, week, session, block), rng)
     defender = _defenders(people, p, block, rng)
@@ -165,7 +165,7 @@ def practice_table(
     mode = (block >= 2).astype(int)
     n, y, target = _shoot(plan, drill, eta, place, people.pace[mode, p] * minutes, rng)
     side = np.asarray(["left", "right"])[(p + week + session) % 2]
-    labels = np.asarray([s.split("/") for s in FOUR_SETTINGS])[block]
+    labels = np.asarray(FOUR_KINDS)[block]
     charter = 2 * program + (rng.random(shape[:3]) < 0.5)[program, week, session]
     entry, footwork = _routes(drill, rng)
     days = np.asarray([[plan.monday(w).toordinal() + d for d in _SESSION_DAYS]
@@ -209,8 +209,8 @@ def drills_table() -> pd.DataFrame:
         [
             {
                 "drill": d.name,
-                "mode": FOUR_SETTINGS[d.block].split("/")[0],
-                "contest": FOUR_SETTINGS[d.block].split("/")[1],
+                "mode": FOUR_KINDS[d.block][0],
+                "contest": FOUR_KINDS[d.block][1],
                 "entry": d.entry,
                 "footwork": d.footwork,
                 "order": d.order,

@@ -18,6 +18,7 @@ from scipy.special import expit
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.provenance import hash_frames
 from transfer.records.cells import GAME, Cells
+from transfer.records.units import stated_mode
 from transfer.simulation.faults import Fault, Rows
 
 __all__ = [
@@ -31,7 +32,15 @@ __all__ = [
 ]
 
 #: Two rep and two live settings, lighter contest first.
-FOUR_SETTINGS = ("rep/none", "rep/light", "live/trailing", "live/front_and_trailing")
+#: Mode and contest of the four settings that most invented seasons have.
+FOUR_KINDS = (
+    ("rep", "none"),
+    ("rep", "light"),
+    ("live", "trailing"),
+    ("live", "front_and_trailing"),
+)
+FOUR_SETTINGS = tuple("/".join(kind) for kind in FOUR_KINDS)
+FOUR_MODES = tuple(mode for mode, _ in FOUR_KINDS)
 
 
 @dataclass(frozen=True)
@@ -82,7 +91,7 @@ class TransferTruth:
     @property
     def modes(self) -> tuple[str, ...]:
         """Mode of each practice setting."""
-        return tuple(setting.split("/")[0] for setting in self.settings)
+        return tuple(map(stated_mode, self.settings))
 
     @property
     def rho(self) -> dict[str, float]:
@@ -314,12 +323,11 @@ def operating_truth(contrast: float = 0.0, game_attempts: int = 69) -> TransferT
     TransferTruth
         True game spread .25 logit and 3,900 practice attempts a player: scenario assumptions.
     """
-    modes = tuple(setting.split("/")[0] for setting in FOUR_SETTINGS)
     return TransferTruth(
         settings=FOUR_SETTINGS,
         mu=(0.45, 0.20, -0.15, -0.35, -0.40),
         tau=(0.40, 0.40, 0.35, 0.35, 0.25),
-        omega=omega_with_contrast(modes, contrast),
+        omega=omega_with_contrast(FOUR_MODES, contrast),
         attempts=(1500, 1500, 450, 450, game_attempts),
     )
 

@@ -43,8 +43,8 @@ class Conversion:
     Parameters
     ----------
     table : DataFrame
-        One row per setting and practice rate: ``setting``, ``mode``, ``practice_rate``, ``attempts``,
-        ``game_mean``, ``game_low``, ``game_high`` (expected rate), ``next_attempts``,
+        One row per setting and practice rate: ``setting``, ``mode``, ``practice_rate``,
+        ``attempts``, ``game_mean``, ``game_low``, ``game_high`` (expected rate), ``next_attempts``,
         ``makes_low``, ``makes_high`` (count to come), ``prob``, ``kind``, ``khat`` (tail of the
         evidence weights; above 0.7 the row cannot be trusted).
     draws : dict

@@ -42,8 +42,8 @@ class ChallengeBand:
     Parameters
     ----------
     table : DataFrame
-        ``player``, ``setting``, ``mode``, ``entry``, ``spot``, ``distance_ft``, ``rate``, ``low``, ``high``
-        (expected rate), ``in_band``, ``charted`` (whether the distance lies in the charted range).
+        ``player``, ``setting``, ``mode``, ``entry``, ``spot``, ``distance_ft``, ``rate``, ``low``,
+        ``high`` (expected rate), ``in_band``, ``charted`` (whether the distance lies in the charted range).
     slopes : DataFrame
         ``player``, ``attempts``, ``slope``, ``low``, ``high`` (logit per foot, shrunk).
     ladders : DataFrame

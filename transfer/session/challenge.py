@@ -43,7 +43,8 @@ class ChallengeBand:
     ----------
     table : DataFrame
         ``player``, ``setting``, ``mode``, ``entry``, ``spot``, ``distance_ft``, ``rate``, ``low``,
-        ``high`` (expected rate), ``in_band``, ``charted`` (whether the distance lies in the charted range).
+        ``high`` (expected rate), ``in_band``, ``charted`` (whether the distance lies in the
+        charted range).
     slopes : DataFrame
         ``player``, ``attempts``, ``slope``, ``low``, ``high`` (logit per foot, shrunk).
     ladders : DataFrame

@@ -201,7 +201,7 @@ def test_two_runs_lose_nothing(tmp_path, record_property, same):
         assert {p.name for p in folder.iterdir()} == {*names, MANIFEST, CHECKSUMS}
         assert json.loads((folder / MANIFEST).read_text()) == {"key": "k"}
         listed = {line.split("  ")[1] for line in (folder / CHECKSUMS).read_text().splitlines()}
-        assert set(names) == listed
+        assert {*names, MANIFEST} == listed
 
 
 @pytest.mark.fit

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.special import expit
+from simulated_returners import simulate_returners
 
 from transfer.errors import ArgumentError
 from transfer.models.alignment import deviations, squad_means
@@ -16,7 +17,6 @@ from transfer.models.returners import next_season
 from transfer.models.transfer_design import design_from_cells
 from transfer.provenance import Provenance, hash_frames
 from transfer.records.cells import Cells
-from transfer.simulation.returners import simulate_returners
 from transfer.simulation.seasons import TransferTruth
 
 TRUTH = TransferTruth(

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from transfer.errors import ArgumentError, IdentificationError
-from transfer.rates.james_stein import (
+from james_stein import (
     arcsine_scale,
     james_stein_arcsine,
     james_stein_raw,
     rate_scale,
 )
+
+from transfer.errors import ArgumentError, IdentificationError
 
 
 @pytest.fixture(scope="module")

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from normal_shrinkage import between_sd, shrink_estimates
 
 from transfer.errors import ArgumentError
-from transfer.rates.normal_shrinkage import between_sd, shrink_estimates
 
 
 @pytest.fixture(scope="module")

@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 from invented_fits import cells_of_design
 from scipy.special import expit
+from uniformity import rank_statistic, ranks_inside
 
 from transfer.errors import DiagnosticsError
 from transfer.files import write_text
@@ -41,7 +42,6 @@ from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import TransferDesign
 from transfer.models.transfer_model import MODEL_VERSION
 from transfer.provenance import package_versions
-from transfer.rates.uniformity import rank_statistic, ranks_inside
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational
 
@@ -252,8 +252,7 @@ def summarise(rows: list[dict[str, Any]]) -> pd.DataFrame:
 def picture(rows: list[dict[str, Any]], path: Path) -> None:
     """ECDF minus uniform with the 99 % band, one panel per case."""
     import matplotlib.pyplot as plt
-
-    from transfer.rates.uniformity import ecdf_band
+    from uniformity import ecdf_band
 
     shown = [c for c in CASES if sum("ranks" in r for r in rows if r["case"] == c) > 1]
     figure, axes = plt.subplots(1, len(shown), figsize=(4 * len(shown), 3.4), squeeze=False)

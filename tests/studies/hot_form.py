@@ -23,7 +23,7 @@ from transfer.simulation.growth import (
 from transfer.simulation.schedules import Crossover, Observational
 from transfer.trial.plan import DEFAULT_ROPE_POINTS
 from transfer.trial.readings import TrialReading, read_contrast
-from transfer.trial.wording import chance, headline
+from transfer.trial.wording import CHOSEN_MIX, chance, headline
 
 __all__ = ["HotFormExample", "hot_form_example"]
 
@@ -139,7 +139,7 @@ def _range(reading: TrialReading) -> str:
 
 
 def _said(reading: TrialReading) -> str:
-    return f"*{reading.verdict.verdict.replace('_', ' ')}*: {headline(reading)}"
+    return f"*{reading.verdict.verdict.replace('_', ' ')}*: {headline(reading, CHOSEN_MIX)}"
 
 
 if __name__ == "__main__":

@@ -51,7 +51,7 @@ from transfer.simulation.schedules import Crossover, Observational
 from transfer.simulation.seasons import operating_truth, simulate_cells, true_reading
 from transfer.trial.plan import DEFAULT_ROPE_POINTS
 from transfer.trial.readings import read_contrast
-from transfer.trial.wording import headline
+from transfer.trial.wording import CHOSEN_MIX, headline
 
 PLAYERS, PROGRAMS, CONTRAST = 84, 6, 0.30
 ROPE = (-0.05, 0.05)
@@ -242,7 +242,7 @@ def growth_season(case: str, delta: float, index: int) -> dict[str, Any]:
         "verdict": reading.verdict.verdict,
         "favours": reading.verdict.favours,
         "contraction": reading.verdict.contraction,
-        "said": headline(reading),
+        "said": headline(reading, CHOSEN_MIX),
     }
 
 

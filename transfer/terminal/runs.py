@@ -7,6 +7,7 @@ ever overwritten.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import json
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transfer.errors import StorageError
-from transfer.files import SETTINGS_BYTES, open_plain, read_plain, write_bytes, write_text
+from transfer.files import SETTINGS_BYTES, open_plain, read_plain, write_bytes
 from transfer.models.transfer_model import MODEL_VERSION
 from transfer.records.guards import inside
 from transfer.terminal.options import Request
@@ -148,7 +149,8 @@ class Run:
             return
         if not (self.folder / MANIFEST).exists():
             text = json.dumps(self.manifest, indent=2, ensure_ascii=False) + "\n"
-            write_text(self.folder / MANIFEST, text)
+            with contextlib.suppress(FileExistsError):  # another run was quicker; its hash counts
+                write_bytes(self.folder / MANIFEST, text.encode(), replace=False)
         if MANIFEST not in stated_hashes(self.folder):
             self.note(MANIFEST)
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from uniformity import ecdf_band, rank_statistic, ranks_inside
 
 from transfer.errors import ArgumentError
-from transfer.rates.uniformity import ecdf_band, rank_statistic, ranks_inside
 
 
 @pytest.mark.parametrize(

@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from james_stein import james_stein_arcsine
 
 from transfer.cli import main
-from transfer.rates.james_stein import james_stein_arcsine
 
 pytestmark = pytest.mark.fit
-BATTING = Path(__file__).resolve().parents[1] / "data" / "batting"
+BATTING = Path(__file__).resolve().parents[2] / "data" / "batting"
 
 
 def run_json(capsys, *words: str) -> dict:

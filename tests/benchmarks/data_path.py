@@ -26,7 +26,7 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).resolve().parent)]
 from measure import SEED, Clock, machine, peak_memory  # noqa: E402
 
 PROGRAMS, PLAYERS, DAYS = 350, 14, 156
-DRILLS = ("air", "form", "pad", "close", "chase", "rim")
+DRILLS = ("air", "form", "pad", "close", "screen", "rim")
 CONTESTS = ("none", "none", "none", "light", "trailing", "front")
 
 

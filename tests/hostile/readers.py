@@ -54,7 +54,7 @@ PRACTICE = (
     "2025-11-04,2,P01,b,live,trailing,8,3,6,,11,P02,yes,A\n"
 )
 ROSTER = "player,position,squad,hand,program\nP01,guard,S1,left,A\nP02,big,S1,right,A\n"
-DRILLS = "drill,mode,contest,description,program\na,rep,none,on air,A\nb,live,trailing,chase,A\n"
+DRILLS = "drill,mode,contest,description,program\na,rep,none,on air,A\nb,live,trailing,screen,A\n"
 Read = Callable[[Path], object]
 Bend = Callable[[bytes, random.Random], bytes]
 

@@ -9,7 +9,8 @@ from pathlib import Path
 import pandas as pd
 
 #: What was meant, and what was written for it.
-_CONTESTS = {"none": ("none", "open", "no D"), "trailing": ("trailing", "Trailing", "trail", "hip"),
+_CONTESTS = {"none": ("none", "open", "no D"),
+             "trailing": ("trailing", "Trailing", "trail", "behind"),
              "front": ("front", "in front", "tight")}  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from transfer.errors import ArgumentError, RecordsError
 from transfer.records.cells import attempt_pace, build_cells, session_cells, weekly_cells
 from transfer.records.reading import read_records
 
-LIVE = {"drill": "chase", "mode": "live", "contest": "trailing"}
+LIVE = {"drill": "screen", "mode": "live", "contest": "trailing"}
 
 
 def sample(**extra):

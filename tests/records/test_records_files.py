@@ -137,26 +137,26 @@ def test_levels_are_forgiven():
 
 def test_drill_defaults_fill_blanks_and_the_row_wins():
     drills = pd.DataFrame(
-        {"drill": ["chase", "air"], "mode": ["live", "rep"], "contest": ["trailing", "none"],
+        {"drill": ["screen", "air"], "mode": ["live", "rep"], "contest": ["trailing", "none"],
          "spot": ["elbow", "block"], "target": [5, None]}
     )  # fmt: skip
     rows = pd.DataFrame(
-        {"date": "2025-11-03", "session": 1, "player": "P01", "drill": ["chase", "air", "chase"],
+        {"date": "2025-11-03", "session": 1, "player": "P01", "drill": ["screen", "air", "screen"],
          "attempts": [9, 10, 8], "makes": [5, 6, 3], "contest": ["", "", "front"],
          "set": [1, 1, 2]}
     )  # fmt: skip
     practice = read_records(rows, drills=drills).practice.set_index(["drill", "contest"])
-    assert practice["mode"].to_dict() == {("air", "none"): "rep", ("chase", "trailing"): "live",
-                                          ("chase", "front"): "live"}  # fmt: skip
-    assert practice.loc[("chase", "front"), "target"] == 5
-    assert practice.loc[("chase", "front"), "spot"] == "elbow"
+    assert practice["mode"].to_dict() == {("air", "none"): "rep", ("screen", "trailing"): "live",
+                                          ("screen", "front"): "live"}  # fmt: skip
+    assert practice.loc[("screen", "front"), "target"] == 5
+    assert practice.loc[("screen", "front"), "spot"] == "elbow"
     assert practice["target"].isna().sum() == 1
 
 
 def test_drills_of_programs_do_not_mix():
-    drills = pd.DataFrame({"drill": "chase", "program": ["A", "B"], "mode": ["live", "rep"],
+    drills = pd.DataFrame({"drill": "screen", "program": ["A", "B"], "mode": ["live", "rep"],
                            "contest": ["trailing", "none"]})  # fmt: skip
-    rows = frame([{"program": p, "drill": "chase", "mode": "", "contest": ""} for p in "AB"])
+    rows = frame([{"program": p, "drill": "screen", "mode": "", "contest": ""} for p in "AB"])
     practice = read_records(rows, drills=drills).practice
     assert practice.set_index("program")["mode"].to_dict() == {"A": "live", "B": "rep"}
 

@@ -26,7 +26,7 @@ def attempts(rng, day, rows):
             "date": f"2025-11-{day:02d}",
             "session": "1",
             "player": rng.choice(["P01", "P02", "P03"], rows),
-            "drill": np.array(["air", "chase", "rim"])[drill],
+            "drill": np.array(["air", "screen", "rim"])[drill],
             "mode": np.array(["rep", "live", "live"])[drill],
             "contest": np.where(drill == 0, "none", rng.choice(["trailing", "front"], rows)),
             "made": rng.integers(0, 2, rows),

@@ -27,7 +27,7 @@ attempt = st.fixed_dictionaries(
         "session": st.sampled_from(["1", "2"]),
         "player": st.sampled_from(["P01", "P02", "P03"]),
         "program": st.sampled_from(["A", "B"]),
-        "drill": st.sampled_from(["air", "chase"]),
+        "drill": st.sampled_from(["air", "screen"]),
         "mode": st.sampled_from(["rep", "live"]),
         "contest": st.sampled_from(["none", "light", "front"]),
         "spot": st.sampled_from(["", "left_block", "elbow"]),

@@ -22,7 +22,7 @@ def write_attempts(path, n):
             "date": days[rng.integers(0, 120, n)],
             "session": "1",
             "player": np.array([f"P{i:02d}" for i in range(1, 15)])[rng.integers(0, 14, n)],
-            "drill": np.array(["air", "close", "chase", "rim", "free"])[drill],
+            "drill": np.array(["air", "close", "screen", "rim", "free"])[drill],
             "mode": np.array(["rep", "live", "live", "live", "live"])[drill],
             "contest": np.array(["none", "light", "trailing", "front", "none"])[drill],
             "made": rng.integers(0, 2, n),

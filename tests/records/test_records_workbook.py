@@ -183,7 +183,7 @@ def test_a_filled_workbook_gives_the_csv_records(tmp_path, blank):
     again = read_records(**{p.stem: p for p in written})
     assert again.data_hash == found.records.data_hash
     first = (tmp_path / "out" / "practice.csv").read_text(encoding="utf-8").splitlines()[:2]
-    assert first[1].startswith("2025-11-03,1,P01,chase,live,trailing,10,4,6.5")
+    assert first[1].startswith("2025-11-03,1,P01,screen,live,trailing,10,4,6.5")
     assert "example" not in "".join(first).lower()
 
 
@@ -197,7 +197,7 @@ def test_a_sheet_without_rows_is_left_out(tmp_path, blank):
 @pytest.mark.parametrize(
     ("column", "value", "rule"),
     [
-        ("contest", "chasing", "contest is one of"),
+        ("contest", "behind", "contest is one of"),
         ("makes", 11, "makes are at most attempts"),
         ("attempts", -1, "whole number"),
         ("attempts", 2.5, "whole number"),

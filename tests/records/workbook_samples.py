@@ -11,7 +11,7 @@ import openpyxl
 
 DAY = datetime.date(2025, 11, 3)
 PRACTICE_ROWS = [
-    {"date": DAY, "session": "1", "player": "P01", "drill": "chase", "mode": "live",
+    {"date": DAY, "session": "1", "player": "P01", "drill": "screen", "mode": "live",
      "contest": "trailing", "attempts": 10, "makes": 4, "minutes": 6.5, "spot": "mark_1",
      "hand": "left", "rotation": "yes", "program": "A", "season": "1-2"},
     {"date": DAY, "session": "1", "player": "007", "drill": "air", "attempts": 12, "makes": 7,
@@ -24,7 +24,7 @@ FILLED = {
     "roster": [{"player": "P01", "position": "guard", "program": "A", "season": "1-2"},
                {"player": "007", "position": "big", "program": "A", "season": "1-2"}],
     "drills": [{"drill": "air", "mode": "rep", "contest": "none", "description": "On air, alone."},
-               {"drill": "chase", "mode": "live"}],
+               {"drill": "screen", "mode": "live"}],
 }  # fmt: skip
 
 

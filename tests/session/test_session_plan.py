@@ -8,18 +8,19 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import special
 
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.page.pdf import page_count
 from transfer.provenance import Provenance
 from transfer.records.reading import read_records
 from transfer.results import plain
+from transfer.session.calls import LEVELS, balanced_calls
 from transfer.session.challenge import find_challenge
 from transfer.session.chart_sheet import COLUMNS, chart_sheet
-from transfer.session.page import render_session, write_session
+from transfer.session.page import render_chart, render_session, write_session
 from transfer.session.plan import plan_session
 from transfer.session.race import Side, choose_target, finish_probability, simulate_race
-from transfer.session.tasks import LEVELS, balanced_tasks
 from transfer.session.timing import SHORTEST
 
 
@@ -40,18 +41,19 @@ def test_sixteen_players_and_three_baskets_take_less_than_five_seconds():
 
 def test_defence_goes_up_and_down_and_ends_in_free_live_play(usual):
     blocks = usual.blocks
-    assert blocks["minutes"].sum() == 45
-    assert (blocks["start"].to_numpy() == np.r_[0, blocks["minutes"].cumsum()[:-1]]).all()
+    spent = blocks["minutes"] + blocks["pause"]
+    assert spent.sum() == 45
+    assert (blocks["start"].to_numpy() == np.r_[0, spent.cumsum()[:-1]]).all()
     assert blocks["mode"].iloc[0] == "rep"
     assert blocks["drill"].iloc[-1] == "kick_and_drive_live"
     steps = np.diff(blocks["level"])
     assert (steps > 0).any()
     assert (steps < 0).any()
-    assert abs(usual.live_minutes - 22.5) <= 1
+    assert abs(usual.live_minutes - usual.work_minutes / 2) <= 1
     assert blocks["minutes"].min() >= SHORTEST
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     count=st.integers(2, 20),
     baskets=st.integers(1, 4),
@@ -61,53 +63,52 @@ def test_defence_goes_up_and_down_and_ends_in_free_live_play(usual):
 )
 def test_any_size_gives_a_whole_plan(count, baskets, minutes, live, seed):
     plan = plan_session(codes(count), baskets, minutes, seed, live_share=live)
-    assert plan.blocks["minutes"].sum() == minutes
+    each = plan.blocks["minutes"] + plan.blocks["pause"]
+    assert each.sum() == plan.floor.squad_minutes
     assert plan.blocks["contest"].iloc[-1] == ""
-    turns = plan.turns
-    assert turns["defender"].max() - turns["defender"].min() <= 2
-    assert turns["shooter"].max() - turns["shooter"].min() <= 2
-    for _, part in plan.groups.groupby("block"):
-        people = [p for group in part["players"] for p in group]
-        assert sorted(people) == codes(count)
-    for block, found in plan.targets.items():
-        assert found.probability >= 0.8
-        assert plan.blocks.set_index("block").loc[block, "target"] == found.target
-    reps = plan.blocks.loc[plan.blocks["mode"] == "rep", "minutes"].sum()
-    assert len(plan.tasks) == reps
+    if live == 1.0:
+        assert (plan.blocks["mode"] == "live").all()
     sheet = chart_sheet(plan, "2026-11-25")
     assert set(sheet["player"]) == set(codes(count))
     spent = sheet.groupby("player")["minutes"].sum()
-    assert np.allclose(spent.astype(float), minutes, atol=0.5)
+    assert np.allclose(spent.astype(float), plan.work_minutes, atol=0.5)
 
 
-@pytest.mark.parametrize(
-    ("count", "minutes", "live"), [(2, 23, 0.25), (2, 26, 0.75), (3, 53, 0.5), (8, 53, 0.5)]
-)
-def test_sessions_on_which_the_solver_once_gave_up_have_a_plan(count, minutes, live):
-    plan = plan_session(codes(count), 1, minutes, 0, live_share=live)
-    assert plan.blocks["minutes"].sum() == minutes
+def test_the_same_sizes_give_the_same_plan_however_slow_the_machine_is(monkeypatch):
+    """A solver with a time limit once found nothing where the machine was busy."""
+    from scipy import optimize
+
+    solve = optimize.milp
+
+    def unhurried(*arguments, **named):
+        assert "options" not in named
+        return solve(*arguments, **named)
+
+    monkeypatch.setattr(optimize, "milp", unhurried)
+    plan = plan_session(codes(3), 1, 57, 0, live_share=0.125)
+    assert plan.work_minutes == 57 - 3 - 2
+    assert plan.live_minutes in (6, 7)
 
 
 @pytest.mark.parametrize("count", [1, 5, 12, 13, 24, 60, 96, 110])
-def test_tasks_are_balanced_and_neighbours_differ(count):
-    tasks = balanced_tasks(count, 4)
-    assert len(tasks) == count
+def test_calls_are_balanced_and_neighbours_differ(count):
+    calls = balanced_calls(count, LEVELS, 4)
+    assert len(calls) == count
     for trait, levels in LEVELS.items():
-        seen = tasks[trait].value_counts().reindex(list(levels), fill_value=0)
+        seen = calls[trait].value_counts().reindex(list(levels), fill_value=0)
         assert seen.max() - seen.min() <= 1
-    both = (
-        tasks.groupby(["side", "hand"])
-        .size()
-        .reindex(pd.MultiIndex.from_product([LEVELS["side"], LEVELS["hand"]]), fill_value=0)
-    )
-    assert both.max() - both.min() <= 1
-    traits = tasks[list(LEVELS)]
-    assert traits.duplicated().sum() == max(0, count - 96)
+    for pair in (["side", "hand"], ["side", "entry"]):
+        every = pd.MultiIndex.from_product([LEVELS[name] for name in pair])
+        both = calls.groupby(pair).size().reindex(every, fill_value=0)
+        assert both.max() - both.min() <= 1
+    traits = calls[list(LEVELS)]
+    if count <= 24:
+        assert not traits.duplicated().any()
     if count > 2:
         same = (traits.to_numpy()[1:] == traits.to_numpy()[:-1]).sum(axis=1)
-        assert same.mean() < 2.0
+        assert same.mean() < 1.0
     with pytest.raises(ArgumentError, match="count=0"):
-        balanced_tasks(0, 1)
+        balanced_calls(0, LEVELS, 1)
 
 
 def test_a_group_race_with_a_smaller_side_is_fair_and_meets_play_shot_by_shot():
@@ -125,14 +126,40 @@ def test_a_group_race_with_a_smaller_side_is_fair_and_meets_play_shot_by_shot():
 def test_targets_follow_the_make_rates_and_the_stated_probability():
     strong = {"rep": dict.fromkeys(codes(8), 0.75), "live": dict.fromkeys(codes(8), 0.6)}
     weak = {"rep": dict.fromkeys(codes(8), 0.35), "live": dict.fromkeys(codes(8), 0.25)}
+
+    def in_a_minute(plan):
+        return {b: t.race.target / t.race.minutes for b, t in plan.targets.items()}
+
     a = plan_session(codes(8), 2, 40, 1, make_rates=strong)
     b = plan_session(codes(8), 2, 40, 1, make_rates=weak)
     sure = plan_session(codes(8), 2, 40, 1, make_rates=strong, probability=0.97)
-    for block in a.targets:
-        assert a.targets[block].target > b.targets[block].target
-        assert sure.targets[block].target <= a.targets[block].target
-        assert sure.targets[block].probability >= 0.97
-    assert sum(t.target for t in sure.targets.values()) < sum(t.target for t in a.targets.values())
+    assert a.targets
+    for block, speed in in_a_minute(a).items():
+        assert speed > in_a_minute(b)[block]
+        assert in_a_minute(sure)[block] <= speed
+        assert sure.targets[block].race.probability >= 0.97
+
+
+def test_the_chance_of_a_target_is_that_of_who_shoots_in_the_minutes_he_has():
+    """Played shot by shot along the line, a ladder ends as often as the page says."""
+    rate = dict(zip(codes(5), [0.4, 0.5, 0.6, 0.7, 0.8], strict=True))
+    plan = next(
+        plan for seed in range(60)
+        if "ladder" in set(
+            (plan := plan_session(codes(5), 1, 40, seed, make_rates={"rep": rate})).blocks["ending"]
+        )
+    )  # fmt: skip
+    row = plan.blocks[plan.blocks["ending"] == "ladder"].iloc[0]
+    line = plan.reps[plan.reps["block"] == row["block"]]["shooter"].to_numpy()
+    line = line[: len(line) // int(row["sets"])]
+    rng = np.random.default_rng(3)
+    ended = []
+    for _ in range(4000):
+        day = 0.15 * rng.standard_normal()
+        logit = {p: special.logit(r) + day + 0.2 * rng.standard_normal() for p, r in rate.items()}
+        made = rng.random(line.size) < special.expit([logit[p] for p in line])
+        ended += [made[line == p].sum() >= row["target"] for p in rate]
+    assert np.mean(ended) == pytest.approx(row["probability"], abs=0.03)
 
 
 def test_same_seed_same_plan_and_another_seed_another(usual):
@@ -140,7 +167,7 @@ def test_same_seed_same_plan_and_another_seed_another(usual):
     assert plain(again.to_dict()) == plain(usual.to_dict())
     assert render_session(again, "A") == render_session(usual, "A")
     other = plan_session(codes(16), 3, 45, 2)
-    assert not other.rotation.equals(usual.rotation)
+    assert not other.reps.equals(usual.reps)
 
 
 def test_caps_are_kept_or_named():
@@ -148,8 +175,8 @@ def test_caps_are_kept_or_named():
     assert capped.live_minutes <= 12
     assert capped.blocks["attempts"].sum() <= 110 + 1e-6
     assert "the limits decided" in capped.text
-    with pytest.raises(InfeasibleError, match=r"free live play at the end.*live-minute cap 2"):
-        plan_session(codes(6), 2, 40, 1, live_cap=2)
+    with pytest.raises(InfeasibleError, match=r"free live play at the end.*live-minute cap 1"):
+        plan_session(codes(6), 2, 40, 1, live_cap=1)
     with pytest.raises(InfeasibleError, match=r"session of 40 min.*attempts cap 20"):
         plan_session(codes(6), 2, 40, 1, attempts_cap=20)
     with pytest.raises(InfeasibleError, match="jumps cap 10"):
@@ -161,10 +188,9 @@ def test_caps_are_kept_or_named():
 def test_sizes_outside_the_rule_are_refused():
     for players, baskets, minutes in (
         (codes(1), 1, 40),
-        (codes(21), 1, 40),
         (codes(4), 5, 40),
         (["P1", "P1"], 1, 40),
-        (codes(4), 1, 7),
+        (codes(4), 1, 4),
     ):
         with pytest.raises(ArgumentError):
             plan_session(players, baskets, minutes, 1)
@@ -178,11 +204,11 @@ def test_assumed_pace_is_marked_and_stated_pace_is_used(usual):
     assert "assumed (judgement, no source)" in usual.text
     told = plan_session(codes(4), 2, 40, 1, rates={"rep": 4.0, "live/trailing": 0.8})
     assert "assumed" not in told.text
-    blocks = told.blocks.set_index("drill")
-    assert blocks.loc["rungs_along_the_lane", "attempts"] == pytest.approx(
-        4.0 * blocks.loc["rungs_along_the_lane", "minutes"]
-    )
-    assert "shots a minute" in plan_session(codes(20), 1, 40, 1, rates={"rep": 4.0}).text
+    rate = told.blocks.set_index("mode")["rate"]
+    assert (rate.loc["rep"] <= 4.0).all()
+    assert (rate.loc["rep"] > 2.0).all()  # four share a basket of 10 shots a minute
+    crowded = plan_session(codes(20), 1, 40, 1, rates={"rep": 4.0})
+    assert "the basket sets the pace" in crowded.text
 
 
 def test_the_filled_in_chart_sheet_passes_the_checks(usual, tmp_path):
@@ -207,8 +233,8 @@ def test_page_holds_the_plan_and_the_cautions_without_script_or_link(usual, tmp_
     assert {f.name for f in files} == {
         "session.html",
         "session.csv",
-        "rotation.csv",
-        "tasks.csv",
+        "reps.csv",
+        "calls.csv",
         "chart.csv",
         "chart.html",
     }
@@ -219,12 +245,12 @@ def test_page_holds_the_plan_and_the_cautions_without_script_or_link(usual, tmp_
         assert words in page
     for title in usual.blocks["title"]:
         assert title in page
-    first = usual.rotation.iloc[0]
-    assert f"<b>{first['shooter']}</b> v {first['defender']}" in page
+    for order in usual.lines.values():
+        assert f"<b>{' '.join(order)}</b>" in page
+    for raw in ("mark_", "_foot", "circle_bottom", "nan", "probability 1.00"):
+        assert raw not in page
     chart = pd.read_csv(tmp_path / "chart.csv")
     assert list(chart.columns) == list(COLUMNS)
-    header = re.findall(r"<th scope=\"col\">(\w+)</th>", (tmp_path / "chart.html").read_text())
-    assert header == list(COLUMNS)
     odd = plan_session(["<b>", "P2"], 1, 20, 1)
     assert "&lt;b&gt;" in render_session(odd, "x")
 
@@ -232,9 +258,10 @@ def test_page_holds_the_plan_and_the_cautions_without_script_or_link(usual, tmp_
 @pytest.mark.needs("pango")
 @pytest.mark.slow  # the layout engine takes seconds a page
 @pytest.mark.parametrize(("count", "baskets", "minutes"), [(2, 1, 20), (16, 3, 45), (20, 4, 60)])
-def test_the_plan_prints_on_one_page(count, baskets, minutes):
-    page = render_session(plan_session(codes(count), baskets, minutes, 1), "Session 1")
-    assert page_count(page) == 1
+def test_the_plan_prints_on_one_page_and_the_sheet_on_one_a_basket(count, baskets, minutes):
+    plan = plan_session(codes(count), baskets, minutes, 1)
+    assert page_count(render_session(plan, "Session 1")) == 1
+    assert page_count(render_chart(plan, "Session 1")) == len(plan.floor.places)
 
 
 def test_starting_spots_come_from_the_challenge_band():
@@ -250,7 +277,8 @@ def test_starting_spots_come_from_the_challenge_band():
     assert plan.starts["rate"].between(0.45, 0.65).all()
     assert set(plan.starts["player"]) <= set(codes(5))
     assert len(plan.starts) >= 4
-    assert plan.ladders.groupby("player").size().eq(5).all()
+    assert plan.ladders["distance_ft"].between(4.0, 14.0).all()
+    assert plan.ladders.groupby("player").size().between(2, 5).all()
     assert (
         plan.ladders.groupby("player")["distance_ft"]
         .apply(lambda d: d.is_monotonic_increasing)
@@ -260,4 +288,3 @@ def test_starting_spots_come_from_the_challenge_band():
     assert "Where reps are a challenge" in page
     one = plan.ladders[plan.ladders["player"] == "P01"]["distance_ft"].to_list()
     assert "  ".join(f"{feet:.0f}" for feet in one[:3]) in page
-    assert f"({one[-1]:.0f})" in page  # 18.75 ft is beyond the charted 13.6

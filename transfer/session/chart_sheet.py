@@ -32,77 +32,49 @@ def chart_sheet(
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`; blanks are for the charter. Rep blocks: a row per player and task, or
-        per player where a target ends the set. Live blocks: a row per turn of the shooter, and a
-        row of 0 attempts for who only defended, so that his minutes count. Free live play: a row
-        per player, its contest to be written in.
+        Columns `COLUMNS`; blanks are for the charter. Block by block and basket by basket a row
+        per shooter, as the line goes, with the defender whom he faces; a row per set where a
+        target ends it. Who only defends in a block has no row, so that his minutes are no dose.
+        A trait is filled in where all calls of the block agree. In free live play the contest is
+        to be written in.
     """
     common = {"date": date, "session": session, "program": program, "season": season}
     rows: list[dict[str, Any]] = []
-    for row in plan.blocks.to_dict(orient="records"):
-        block = {str(name): value for name, value in row.items()}
+    for record in plan.blocks.to_dict(orient="records"):
+        block = {str(name): value for name, value in record.items()}
         fixed = {
-            **common,
-            "drill": block["drill"],
-            "mode": block["mode"],
-            "contest": block["contest"],
-            "order": block["order"],
-        }
-        if block["mode"] == "rep":
-            rows.extend(_rep_rows(plan, block, fixed))
-        elif block["contest"]:
-            rows.extend(_live_rows(plan, block, fixed))
-        else:
-            rows.extend({**fixed, "player": p, "minutes": block["minutes"]} for p in plan.players)
+            **common, "drill": block["drill"], "mode": block["mode"], "contest": block["contest"],
+            "order": block["order"], **_agreed(plan, block["block"]),
+        }  # fmt: skip
+        here = plan.reps[plan.reps["block"] == block["block"]]
+        for (squad, basket), group in plan.floor.places.items():
+            mine = here[(here["squad"] == squad) & (here["basket"] == basket)]
+            if block["contest"]:
+                shooters = mine.drop_duplicates("shooter")
+                facing = dict(zip(shooters["shooter"], shooters["defender"], strict=True))
+            else:
+                facing = dict.fromkeys(group, "")
+            rows.extend(
+                {**fixed, "player": player, "defender": defender, **part}
+                for player, defender in facing.items()
+                for part in _sets(block)
+            )
     table = pd.DataFrame(rows).reindex(columns=list(COLUMNS))
     return table.astype(object).where(table.notna(), "")
 
 
-def _minutes(total: float, parts: int) -> float:
-    return round(total / parts, 2)
+def _agreed(plan: SessionPlan, block: int) -> dict[str, str]:
+    """Traits on which all calls of a block agree."""
+    calls = plan.calls.loc[plan.calls["block"] == block, list(TRAITS)]
+    return {str(name): part.iloc[0] for name, part in calls.items() if part.nunique() == 1}
 
 
-def _rep_rows(
-    plan: SessionPlan, block: dict[str, Any], fixed: dict[str, Any]
-) -> list[dict[str, Any]]:
-    if block["ending"] != "time":
-        target = int(block["target"]) if block["ending"] == "ladder" else ""
-        return [
-            {**fixed, "player": p, "minutes": block["minutes"], "set": 1, "target": target}
-            for p in plan.players
-        ]
-    tasks = plan.tasks[plan.tasks["block"] == block["block"]].to_dict(orient="records")
-    share = _minutes(block["minutes"], len(tasks))
+def _sets(block: dict[str, Any]) -> list[dict[str, Any]]:
+    """Minutes of a row, and a row per set where each player's own makes end it."""
+    if block["ending"] != "ladder":
+        return [{"minutes": block["minutes"]}]
+    share = round(block["minutes"] / block["sets"], 2)
     return [
-        {**fixed, "player": p, "minutes": share, "set": t["task"], **{k: t[k] for k in TRAITS}}
-        for p in plan.players
-        for t in tasks
+        {"minutes": share, "set": number, "target": int(block["target"])}
+        for number in range(1, block["sets"] + 1)
     ]
-
-
-def _live_rows(
-    plan: SessionPlan, block: dict[str, Any], fixed: dict[str, Any]
-) -> list[dict[str, Any]]:
-    turns = plan.rotation[plan.rotation["block"] == block["block"]]
-    rows = []
-    for player in plan.players:
-        mine = turns[turns["shooter"] == player].to_dict(orient="records")
-        if not mine:
-            rows.append(
-                {**fixed, "player": player, "minutes": block["minutes"], "attempts": 0, "makes": 0}
-            )
-            continue
-        share = _minutes(block["minutes"], len(mine))
-        rows.extend(
-            {
-                **fixed,
-                "player": player,
-                "minutes": share,
-                "set": t["turn"],
-                "side": t["side"],
-                "entry": t["entry"],
-                "defender": t["defender"],
-            }
-            for t in mine
-        )
-    return rows

@@ -20,7 +20,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--roster", type=_FILE, help="Roster file with a player column, instead.")
 @click.option("--program", help="Program of the roster or records, when there are several.")
 @click.option("--baskets", type=int, required=True, help="Baskets, 1 to 4.")
-@click.option("--minutes", type=int, required=True, help="Shooting minutes.")
+@click.option("--minutes", type=int, required=True, help="On the floor, with changes and water.")
 @click.option("--out", type=_FILE, help="Folder for the page, the tables and the chart sheet.")
 @click.option(
     "--seed",
@@ -225,7 +225,17 @@ def show(plan: Any, said: dict[str, Any], written: tuple[Path, ...]) -> None:
     click.echo(bold(textwrap.fill(first + ".", 96)))
     click.echo(textwrap.fill(rest, 96))
     click.echo()
-    columns = ["block", "start", "minutes", "title", "setting", "attempts", "target", "probability"]
+    columns = [
+        "block",
+        "start",
+        "minutes",
+        "title",
+        "setting",
+        "attempts",
+        "defends",
+        "sets",
+        "target",
+    ]
     print_table(plan.blocks, columns, 2)
     if said.get("done_variety"):
         click.echo(

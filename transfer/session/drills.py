@@ -35,9 +35,16 @@ class Drill:
         ``time``, or a set that ends with the k-th make: ``ladder`` (a player's own makes),
         ``group race`` (baskets against each other), ``player race``.
     order : str
-        Order of tasks as charted: ``blocked``, ``serial`` or ``random``.
+        Order of the calls as charted: ``blocked``, ``serial`` or ``random``.
     text : str
         What the players do.
+    entries : tuple of str
+        Entries that fit the drill; the calls hold no other.
+    alternate : bool
+        Whether a player's shots change sides every time; the side is called otherwise.
+    spots : tuple of str
+        Spots that fit, nearest first; a ladder takes them as its rungs. The usual ones lie 6 to
+        14 ft from below the ring.
     """
 
     name: str
@@ -48,6 +55,9 @@ class Drill:
     ending: Ending
     order: str
     text: str
+    entries: tuple[str, ...]
+    alternate: bool = False
+    spots: tuple[str, ...] = ("block", "mark_1", "mark_2", "mark_3")
 
     @property
     def setting(self) -> str:
@@ -64,26 +74,34 @@ def defence_level(drill: Drill) -> int:
 
 DRILLS: tuple[Drill, ...] = (
     Drill("rungs_along_the_lane", "Rungs along the lane", "rep", "none", 0, "ladder", "serial",
-          "Marks along the lane are the rungs, the nearest first; a make moves on to the next. "
-          "Sides and hands alternate."),
+          "Marks along the lane are the rungs, the nearest first; a make moves on, from "
+          "the last to the first. Sides alternate.",
+          ("catch", "dribble"), alternate=True),
     Drill("closeout_hand_up", "Late closeout, hand up", "rep", "light", 0, "time", "random",
-          "Attack a closeout that comes late; the helper keeps a hand up and stays on the floor."),
+          "Catch against a closeout that comes late; the helper keeps a hand up and stays on the "
+          "floor.", ("catch",)),
     Drill("closeout_recover_live", "Late closeout, live", "live", "light", 1, "time", "random",
-          "The defender starts in help, recovers to the catch and plays the drive."),
+          "The defender starts in help, recovers to the catch and plays what follows.",
+          ("catch",)),
     Drill("screen_drop_live", "Ball screen against drop coverage", "live", "trailing", 1, "time",
-          "random", "The shooter comes off a ball screen; the defender goes over it and trails."),
+          "random", "The shooter comes off a ball screen; the defender goes over it and trails.",
+          ("dribble",)),
     Drill("transition_sides", "Transition finishes, baskets count", "rep", "none", 0, "group race",
-          "random", "From the sideline at speed; entry, side and hand are called late. Each basket "
-          "counts its makes up to the target."),
+          "random", "From the sideline at speed, sides alternate; entry and hand are called late. "
+          "Each basket counts its makes up to the target.",
+          ("catch", "dribble"), alternate=True),
     Drill("baseline_help_live", "Baseline drive against help", "live", "front", 1,
           "player race", "random",
           "A drive from the corner along the baseline; the defender steps over from the far side "
-          "and stays in front. Each player counts makes up to the target."),
+          "and stays in front. Each player counts makes up to the target.",
+          ("dribble",), spots=("block", "circle_bottom", "baseline")),
     Drill("short_roll_hand_up", "Short roll over a hand", "rep", "light", 0, "time", "random",
-          "Pocket pass on the short roll, at most two steps, a helper's hand up late."),
+          "Pocket pass on the short roll, at most two steps, a helper's hand up late.",
+          ("catch", "turn"), spots=("circle_bottom", "mark_1", "mark_2", "free_throw_line")),
     Drill("drive_and_rim_live", "Drive between two defenders", "live", "front_and_trailing", 2,
-          "time", "random", "One defender trails from the screen, a second waits at the rim."),
+          "time", "random", "One defender trails from the screen, a second waits at the rim.",
+          ("dribble",)),
     Drill("kick_and_drive_live", "Kick-out and drive, free play", "live", "", 1, "time", "random",
           "Small-sided game that starts with a pass from the post to the perimeter; free choice "
-          "of finish, shots of this range are charted."),
+          "of finish, shots of this range are charted.", ("catch", "dribble", "turn")),
 )  # fmt: skip

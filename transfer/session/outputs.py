@@ -20,79 +20,91 @@ __all__ = ["Session"]
 
 
 class Block(TypedDict):
-    """One block of the session, in order."""
+    """One block of the session of a squad, in order."""
 
     block: int
     start: Annotated[int, meaning("Minute of the session.")]
     minutes: int
+    pause: Annotated[int, meaning("Minutes of change or water after it.")]
     drill: str
     title: str
     mode: Mode
     contest: str
     setting: str
     level: Annotated[int, meaning("How much defence, 0 none.")]
-    attempts: Annotated[float, meaning("Expected of a player.")]
+    attempts: Annotated[float, meaning("Of a player, mean; free play: expected.")]
+    defends: Annotated[float, meaning("Trips as a defender, mean; free play left out.")]
     rate: Annotated[float, meaning("Attempts per player-minute.")]
     rate_source: RateSource
+    capped: Annotated[bool, meaning("The basket decides the pace, not the player.")]
+    idle: Annotated[Chance, meaning("Largest share of a group that stands in line.")]
+    working: Annotated[int, meaning("Players of the smallest group who work at a time.")]
     order: str
     ending: str
+    sets: int
     target: Number
-    probability: Annotated[Chance | None, meaning("That the set ends within the minutes.")]
+    probability: Annotated[Chance | None, meaning("That a set ends within its minutes.")]
     text: str
 
 
 class Call(TypedDict):
-    """A task of the repetition blocks."""
+    """A call; blank where the drill decides: side in turn, rung as spot."""
 
     block: int
-    task: int
+    call: int
     side: str
     hand: str
     entry: str
     footwork: str
     spot: str
-    n: Annotated[float, meaning("Attempts of all players.")]
 
 
 class Group(TypedDict):
-    """Who shares a basket."""
+    """Who shares a basket, all session long."""
 
-    block: int
+    squad: int
     basket: int
     players: list[str]
-    sides: str
 
 
-class LiveTurn(TypedDict):
-    """A turn of a live block."""
+class Rep(TypedDict):
+    """A rep of a line; blank where a group is too small for a role."""
 
     block: int
-    turn: int
+    squad: int
     basket: int
+    rep: int
+    round: int
     shooter: str
     defender: str
     second_defender: str
+    helper: str
+    rebounder: str
+    passer: str
+    call: int
     side: str
-    entry: str
 
 
 class TurnCount(TypedDict):
-    """How often a player shoots and defends."""
+    """What the lines ask of a player; free play comes on top."""
 
     player: str
-    shooter: Count
-    defender: Count
+    shots: Count
+    defends: Count
+    takeoffs: Annotated[Count, meaning("One a shot and one a trip as a defender.")]
+    contacts: Annotated[Count, meaning("Live reps as shooter or defender.")]
 
 
 class Target(TypedDict):
-    """What a race or ladder is played to."""
+    """What a set of a race or ladder is played to."""
 
     target: int
-    probability: Annotated[Chance, meaning("That it ends within the minutes.")]
-    minutes: float
+    probability: Annotated[Chance, meaning("That a set ends within its minutes.")]
+    minutes: Annotated[float, meaning("Of one set.")]
     median_minutes: Number
     wins: Annotated[dict[str, float], meaning("Chance of winning by player or group, and 'tie'.")]
     goals: dict[str, int]
+    sets: int
 
 
 class Start(TypedDict):
@@ -208,12 +220,14 @@ class Session(TypedDict):
     players: list[str]
     baskets: int
     minutes: int
+    squads: int
+    squad_minutes: int
     live_minutes: int
     live_share_wanted: Chance
     blocks: list[Block]
-    tasks: list[Call]
+    calls: list[Call]
     groups: list[Group]
-    rotation: list[LiveTurn]
+    reps: list[Rep]
     turns: list[TurnCount]
     targets: Annotated[dict[str, Target], meaning("By the number of the block.")]
     starts: list[Start]

@@ -5,17 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from transfer.files import write_text
 from transfer.records.exports import csv_text
 from transfer.session.chart_sheet import chart_sheet
+from transfer.session.floor import sides_of
 from transfer.session.plan import SessionPlan
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_chart", "render_session", "write_session"]
+__all__ = ["render_chart", "render_session", "spoken", "write_session"]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 CHART_NOTE = (
@@ -23,6 +22,18 @@ CHART_NOTE = (
     "(count it under fouled). In free live play write the contest of the shots; use a further row "
     "for another contest. Codes only, no names."
 )
+#: Charted labels as a coach says them.
+_SPOKEN = {
+    "one_foot": "one foot", "two_foot": "two feet", "mark_1": "first lane mark",
+    "mark_2": "second lane mark", "mark_3": "third lane mark",
+    "circle_bottom": "bottom of the circle", "free_throw_line": "free-throw line",
+    "catch": "off the catch", "dribble": "off the dribble", "turn": "off a turn",
+}  # fmt: skip
+
+
+def spoken(label: str) -> str:
+    """A charted label in words."""
+    return _SPOKEN.get(label, label)
 
 
 def render_session(plan: SessionPlan, title: str) -> str:
@@ -38,22 +49,19 @@ def render_session(plan: SessionPlan, title: str) -> str:
     str
         One HTML document without script or outside reference.
     """
-    blocks = [_block(row, plan) for row in plan.blocks.to_dict(orient="records")]
-    tasks = plan.tasks.replace({"one_foot": "one foot", "two_foot": "two feet"})
     return _render(
         "session.html.j2",
         title=title,
         size=_print_size(plan),
         summary=plan.headline,
         defence=_markup(_defence_svg(plan)),
-        blocks=blocks,
-        assumed=any(block["mark"] for block in blocks),
-        tasks=tasks.to_dict(orient="records"),
-        variety=f"{plan.variety.score:.2f}",
-        rotations=_rotations(plan),
+        blocks=[_block(row, plan) for row in plan.blocks.to_dict(orient="records")],
+        assumed=bool((plan.blocks["rate_source"] == "assumed").any()),
+        capped=bool(plan.blocks["capped"].any()),
+        calls=_calls(plan),
+        places=[_place(plan, squad, basket) for squad, basket in _places(plan)],
+        bodies=_bodies(plan),
         targets=bool(plan.targets),
-        baskets=range(1, plan.baskets + 1),
-        groups=_groups(plan),
         starts=_starts(plan),
         start_settings=[*plan.starts["setting"].unique(), "ladder, ft (beyond the charted range)"],
         cautions=plan.cautions,
@@ -61,15 +69,16 @@ def render_session(plan: SessionPlan, title: str) -> str:
     )
 
 
-def render_chart(sheet: pd.DataFrame, title: str) -> str:
-    """Render the chart sheet for filling in by hand, with every column that is read."""
-    return _render(
-        "session_chart.html.j2",
-        title=title,
-        note=CHART_NOTE,
-        columns=list(sheet.columns),
-        rows=sheet.to_numpy().tolist(),
-    )
+def render_chart(plan: SessionPlan, title: str) -> str:
+    """Render the sheet to tally on: a page per basket, its blocks and lines as the floor goes."""
+    pages = []
+    for squad, basket in _places(plan):
+        blocks = []
+        for row in plan.blocks.to_dict(orient="records"):
+            order, facing = _line(plan, row["block"], squad, basket)
+            blocks.append({**row, "rows": list(zip(order, facing, strict=True))})
+        pages.append({"name": _place_name(plan, squad, basket), "blocks": blocks})
+    return _render("session_chart.html.j2", title=title, note=CHART_NOTE, pages=pages)
 
 
 def write_session(
@@ -92,8 +101,8 @@ def write_session(
     Returns
     -------
     tuple of Path
-        ``session.html``, ``session.csv`` (blocks), ``rotation.csv``, ``tasks.csv``,
-        ``chart.csv`` and ``chart.html``.
+        ``session.html``, ``session.csv`` (blocks), ``reps.csv``, ``calls.csv``, ``chart.csv``
+        and ``chart.html``.
 
     Raises
     ------
@@ -106,10 +115,10 @@ def write_session(
     files = {
         "session.html": render_session(plan, title),
         "session.csv": csv_text(plan.blocks),
-        "rotation.csv": csv_text(plan.rotation),
-        "tasks.csv": csv_text(plan.tasks),
+        "reps.csv": csv_text(plan.reps),
+        "calls.csv": csv_text(plan.calls),
         "chart.csv": csv_text(sheet),
-        "chart.html": render_chart(sheet, f"Chart sheet, {title[0].lower()}{title[1:]}"),
+        "chart.html": render_chart(plan, f"Chart sheet, {title[0].lower()}{title[1:]}"),
     }
     return tuple(write_text(target / name, text) for name, text in files.items())
 
@@ -143,48 +152,88 @@ def _block(row: dict[Any, Any], plan: SessionPlan) -> dict[str, Any]:
         end = "by time"
     else:
         who = {"ladder": "each to", "group race": "first side to", "player race": "first to"}
-        end = f"{who[row['ending']]} {found.target} ({100 * found.probability:.0f}\u00a0%)"
+        sets = f"{found.sets} sets, " if found.sets > 1 else ""
+        chance = f"{int(10 * found.race.probability + 1e-9)} in 10"
+        end = f"{sets}{who[row['ending']]} {found.race.target} ({chance})"
     setting = row["setting"] if row["contest"] else f"{row['mode']}, contest as it comes"
+    pause = {0: "", 1: "change"}.get(row["pause"], "change and water")
     return {
         **row,
-        "setting": setting.replace("_", " "),
+        "setting": " ".join(setting.split("_")),
         "attempts": f"{row['attempts']:.0f}",
+        "defends": f"{row['defends']:.0f}" if row["contest"] else "in turn",
         "mark": "*" if row["rate_source"] == "assumed" else "",
         "end": end,
+        "after": pause,
+        "from": row["start"] + row["minutes"],
     }
 
 
-def _rotations(plan: SessionPlan) -> list[dict[str, Any]]:
-    titles = plan.blocks.set_index("block")["title"]
-    pages = []
-    for block, rows in plan.rotation.groupby("block", sort=True):
-        baskets = list(range(1, int(rows["basket"].max()) + 1))
-        turns = []
-        for turn, pairs in rows.groupby("turn", sort=True):
-            by = {
-                pair["basket"]: {**pair, "second": pair["second_defender"]}
-                for pair in pairs.to_dict(orient="records")
-            }
-            turns.append({"turn": turn, "cells": [by.get(b) for b in baskets]})
-        two = bool((rows["second_defender"] != "").any())
-        pages.append(
-            {"block": block, "title": titles[block], "baskets": baskets, "turns": turns, "two": two}
-        )
-    return pages
+def _places(plan: SessionPlan) -> list[tuple[int, int]]:
+    """Squad and basket of every group."""
+    return list(plan.floor.places)
 
 
-def _groups(plan: SessionPlan) -> list[dict[str, Any]]:
-    """One row per block, a cell per basket; with the makes of a smaller side."""
+def _place_name(plan: SessionPlan, squad: int, basket: int) -> str:
+    return f"Basket {basket}" + (f", squad {squad}" if plan.floor.squads > 1 else "")
+
+
+def _line(
+    plan: SessionPlan, block: int, squad: int, basket: int
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Order of a line in a block, and whom each of it faces; free play has only the group."""
+    reps = plan.reps
+    order = plan.lines.get((block, squad, basket), plan.floor.places[squad, basket])
+    here = (reps["block"] == block) & (reps["squad"] == squad) & (reps["basket"] == basket)
+    first = reps[here].drop_duplicates("shooter").set_index("shooter")
+    facing = []
+    for player in order:
+        row = first.loc[player] if player in first.index else None
+        names = [] if row is None else [row["defender"], row["second_defender"]]
+        facing.append(" and ".join(name for name in names if name))
+    return order, tuple(facing)
+
+
+def _place(plan: SessionPlan, squad: int, basket: int) -> dict[str, Any]:
+    """The lines of one basket, block by block, with who works besides the first shooter."""
     rows = []
-    for block, part in plan.groups.groupby("block", sort=True):
-        found = plan.targets.get(int(str(block)))
-        cells = [""] * plan.baskets
-        for row in part.to_dict(orient="records"):
-            goal = None if found is None else found.goals.get(f"basket {row['basket']}")
-            who = row["sides"] or " ".join(row["players"])
-            cells[row["basket"] - 1] = who if goal is None else f"{who}: to {goal}"
-        rows.append({"block": block, "cells": cells})
+    for row in plan.blocks.to_dict(orient="records"):
+        order, _ = _line(plan, row["block"], squad, basket)
+        if not row["contest"]:
+            rows.append({"block": row["block"], "line": sides_of(order), "work": "everybody"})
+            continue
+        reps = plan.reps[plan.reps["block"] == row["block"]]
+        here = reps[(reps["squad"] == squad) & (reps["basket"] == basket)].iloc[0]
+        roles = (("defends", "defender"), ("at the rim", "second_defender"), ("hand up", "helper"),
+                 ("rebounds", "rebounder"), ("passes", "passer"))  # fmt: skip
+        work = ", ".join(f"{here[role]} {does}" for does, role in roles if here[role])
+        rows.append({"block": row["block"], "line": " ".join(order), "work": work})
+    return {"name": _place_name(plan, squad, basket), "rows": rows}
+
+
+def _calls(plan: SessionPlan) -> list[dict[str, Any]]:
+    """Calls in words, by block."""
+    rows = []
+    for call in plan.calls.to_dict(orient="records"):
+        rows.append({
+            "block": call["block"], "first": call["call"] == 1,
+            "side": call["side"] or "in turn", "hand": call["hand"],
+            "entry": spoken(call["entry"]), "footwork": spoken(call["footwork"]),
+            "spot": spoken(call["spot"]) or "own rung",
+        })  # fmt: skip
     return rows
+
+
+def _bodies(plan: SessionPlan) -> str:
+    """What the session asks of bodies, in one sentence."""
+    turns = plan.turns
+    shots, free = turns["takeoffs"], plan.blocks.loc[plan.blocks["contest"] == "", "attempts"].sum()
+    contacts, live = turns["contacts"], plan.live_minutes
+    return (
+        f"A player takes off about {shots.mean() + 2 * free:.0f} times and meets a body in about "
+        f"{contacts.mean() + 2 * free:.0f} live shots, as shooter or defender, in {live} live "
+        "minutes (one take-off a shot and a trip as a defender: judgement, no source)."
+    )
 
 
 def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
@@ -200,7 +249,7 @@ def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
     for player in [p for p in plan.players if p in ladder or p in set(plan.starts["player"])]:
         by = plan.starts[plan.starts["player"] == player].set_index("setting")
         cells = [
-            f"{by['spot'][s]} {by['entry'][s]} {by['rate'][s]:.2f}".replace("_", " ")
+            f"{spoken(by['spot'][s])} {spoken(by['entry'][s])} {by['rate'][s]:.2f}"
             if s in by.index
             else ""
             for s in settings
@@ -211,11 +260,9 @@ def _starts(plan: SessionPlan) -> list[dict[str, Any]]:
 
 def _print_size(plan: SessionPlan) -> float:
     """Print size in points at which the page holds what is on it, 5.5 to 8.5."""
-    turns = plan.rotation.drop_duplicates(["block", "turn"])
-    wide = 1.0 if plan.baskets < 4 else 1.5  # four baskets wrap
-    lines = len(plan.tasks) + wide * len(turns) + 3 * turns["block"].nunique()
-    lines += 2 * wide * plan.groups["block"].nunique() + plan.starts["player"].nunique() + 6
-    total = lines / 2 + 2.0 * len(plan.blocks) + 24
+    lines = len(plan.calls) + (len(plan.blocks) + 2) * len(plan.floor.places)
+    lines += plan.starts["player"].nunique() + 6
+    total = lines / 2 + 2.5 * len(plan.blocks) + 34
     return round(min(8.5, max(5.5, 8.5 * 70 / total)), 2)
 
 
@@ -223,7 +270,7 @@ def _defence_svg(plan: SessionPlan) -> str:
     """Steps of the defence over the minutes of the session; live blocks are filled."""
     width, height, top = 720, 86, 8
     highest = max(7, int(plan.blocks["level"].max()))
-    scale = width / plan.minutes
+    scale = width / plan.floor.squad_minutes
     parts = []
     for row in plan.blocks.to_dict(orient="records"):
         x, w = row["start"] * scale, row["minutes"] * scale

@@ -1,34 +1,41 @@
-"""Minutes of the blocks: a small integer program solved by HiGHS.
+"""Minutes of the blocks: four or five drills, changes and water counted.
 
-Whole minutes for a sequence of drills, so that rep and live minutes come close to the wanted mix,
-the defence goes up and down at least once, caps hold and the session ends in free live play.
+All choices of drills in their order are looked through, with the minutes of a mode shared evenly
+over its blocks. What comes nearest to the wanted mix wins; caps hold, the defence goes up and
+down, and the session ends in free live play. Nothing depends on the speed of the machine.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
-from scipy import optimize
 
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.mix.limits import Limit, require_feasible
 from transfer.session.drills import DRILLS, Drill
+from transfer.session.pace import DrillPace, line_shots
 
-__all__ = ["Block", "TimeLimits", "choose_blocks"]
+__all__ = ["CHANGE", "LEAST_MINUTES", "SHORTEST", "WATER", "Block", "TimeLimits", "choose_blocks"]
 
-#: Shortest and usual longest block, minutes (judgement, no source).
-SHORTEST, LONGEST = 4, 12
+#: Shortest block, and the length from which on it is worth a change, minutes (judgement, no
+#: source).
+SHORTEST, ROOMY = 2, 4
+#: Blocks of a session that has room for them.
+USUAL_BLOCKS = (5, 4)
+#: A change of drill, and a break for water, minutes (judgement, no source).
+CHANGE, WATER = 1, 2
+#: Sessions from this length on have a break for water (judgement, no source; heat asks for more).
+WATER_FROM = 30
 #: Sessions from this length on go down to reps again after live work (judgement, no source).
 WAVE_FROM = 24
-#: What a minute off the wanted mix costs. Whole numbers throughout: the solver gives up on some
-#: sessions when the objective holds tenths.
-MISSED_MINUTE = 10.0
-#: What one more block is worth, in the same unit (judgement, no source).
-BLOCK_BONUS = 5.0
-#: What a minute of the longest block costs, so that blocks stay of a size (judgement, no source).
-LONGEST_COST = 1.0
+#: Shortest session: two blocks and the change between them.
+LEAST_MINUTES = 2 * SHORTEST + CHANGE
+#: What a minute off the wanted mix costs, and a minute that the shortest block lacks, in missing
+#: blocks (judgement, no source).
+MISSED_MINUTE, LACKING_MINUTE = 2.0, 1.0
 
 
 @dataclass(frozen=True)
@@ -38,9 +45,9 @@ class TimeLimits:
     Parameters
     ----------
     minutes : int
-        Shooting minutes of the session.
+        Minutes on the floor, changes and water included.
     live_share : float
-        Wanted share of live minutes.
+        Wanted share of live minutes among the minutes of work.
     live_cap : float or None
         Most live minutes.
     attempts_cap, jumps_cap : float or None
@@ -58,11 +65,11 @@ class TimeLimits:
     settings: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
-        if self.minutes != int(self.minutes) or self.minutes < 2 * SHORTEST:
+        if self.minutes != int(self.minutes) or self.minutes < LEAST_MINUTES:
             raise ArgumentError(
                 f"minutes={self.minutes!r}",
-                rule=f"whole minutes, at least {2 * SHORTEST}",
-                next_step="give the session more shooting time",
+                rule=f"whole minutes, at least {LEAST_MINUTES}",
+                next_step="give the session more time",
             )
         if not 0.0 <= self.live_share <= 1.0:
             raise ArgumentError(
@@ -71,27 +78,39 @@ class TimeLimits:
                 next_step="pass e.g. 0.5, or take it from transfer mix",
             )
 
+    @property
+    def water(self) -> bool:
+        """Whether the session has a break for water."""
+        return self.minutes >= WATER_FROM
+
+    def work(self, blocks: int) -> int:
+        """Minutes of work that are left with this many blocks."""
+        return self.minutes - CHANGE * (blocks - 1) - (WATER - CHANGE) * (self.water and blocks > 1)
+
 
 @dataclass(frozen=True)
 class Block:
-    """A drill with its minutes."""
+    """A drill with its minutes, and the minutes of the change or the water after it."""
 
     drill: Drill
     minutes: int
+    pause: int
 
 
 def choose_blocks(
-    limits: TimeLimits, players: int, per_minute: Mapping[str, float]
+    limits: TimeLimits, smallest: int, paces: Mapping[str, DrillPace], seed: int
 ) -> tuple[Block, ...]:
     """Choose drills and whole minutes.
 
     Parameters
     ----------
     limits : TimeLimits
-    players : int
-        Players in the session; one against two needs three.
-    per_minute : mapping of str to float
-        Attempts per player-minute by drill name.
+    smallest : int
+        Players of the smallest group, which shoots most; one against two needs three.
+    paces : mapping of str to DrillPace
+        Pace of that group by drill name.
+    seed : int
+        Decides between equally good choices.
 
     Returns
     -------
@@ -103,115 +122,137 @@ def choose_blocks(
     InfeasibleError
         Names the limits that clash.
     """
-    drills = [d for d in DRILLS if _usable(d, limits, players)]
-    count = len(drills)
-    attempts = np.array([per_minute[d.name] for d in drills])
-    live = np.array([d.mode == "live" for d in drills], dtype=float)
-    rows = _limit_rows(limits, drills, attempts, live)
-    require_feasible(rows, count, "a session must exist that meets every limit")
-    longest = max(LONGEST, int(np.ceil(2 * limits.minutes / count)))
-    # Columns: minutes per drill, used or not, minutes off the wanted live minutes, longest block.
-    eye = np.eye(count)
-    none = np.zeros((count, 2))
-    most = np.hstack([np.zeros((count, 1)), -np.ones((count, 1))])
-    wanted = limits.live_share * limits.minutes
-    constraints = [
-        optimize.LinearConstraint(
-            np.array([np.r_[r.coefficients, np.zeros(count + 2)] for r in rows]),
-            [r.low for r in rows],
-            [r.high for r in rows],
-        ),
-        optimize.LinearConstraint(np.hstack([eye, -longest * eye, none]), -np.inf, 0.0),
-        optimize.LinearConstraint(np.hstack([-eye, SHORTEST * eye, none]), -np.inf, 0.0),
-        optimize.LinearConstraint(np.hstack([eye, 0.0 * eye, most]), -np.inf, 0.0),
-        optimize.LinearConstraint(np.r_[live, np.zeros(count), -1.0, 0.0], -np.inf, wanted),
-        optimize.LinearConstraint(np.r_[live, np.zeros(count), 1.0, 0.0], wanted, np.inf),
-    ]
-    lowest = np.zeros(2 * count + 2)
-    lowest[count : 2 * count] = _must(drills, limits)
-    if _waves(drills, limits):
-        constraints.extend(_wave_rows(drills))
-    # Finite everywhere: with open bounds the solver gives up on some sessions that have a plan.
-    highest = np.r_[np.full(count, longest), np.ones(count), limits.minutes, limits.minutes]
-    found = optimize.milp(
-        np.r_[np.zeros(count), np.full(count, -BLOCK_BONUS), MISSED_MINUTE, LONGEST_COST],
-        constraints=constraints,
-        integrality=np.r_[np.ones(2 * count), 0, 0],
-        bounds=optimize.Bounds(lowest, highest),
-        options={"time_limit": 3.0},
-    )
-    if found.x is None:
+    drills = [d for d in DRILLS if _usable(d, limits, smallest)]
+    free, others = drills[-1], drills[:-1]
+    rows = _limit_rows(limits, drills, paces)
+    require_feasible(rows, len(drills), "a session must exist that meets every limit")
+    order = np.random.default_rng([seed, 2])
+    best: tuple[float, float, list[tuple[Drill, int]]] | None = None
+    for count in _counts(limits, len(drills)):
+        if best is not None and count not in USUAL_BLOCKS:
+            break
+        for picked in combinations(others, count - 1):
+            chosen = (*picked, free)
+            tie = float(order.random())
+            for cost, minutes in _divisions(limits, chosen):
+                if best is not None and (cost, tie) >= best[:2]:
+                    break
+                held = list(zip(chosen, minutes, strict=True))
+                if _within(limits, held, smallest, paces):
+                    best = (cost, tie, held)
+                    break
+    if best is None:
         raise InfeasibleError(
             f"no order of blocks fits {limits.minutes} minutes: {'; '.join(r.name for r in rows)}",
-            rule=f"blocks of at least {SHORTEST} whole minutes that end in free live play",
+            rule=f"blocks of at least {SHORTEST} whole minutes, those of a mode equally long, "
+            "that end in free live play",
             next_step="give more minutes, raise a cap, or allow more settings",
         )
-    minutes = np.round(found.x[:count]).astype(int)
-    return tuple(Block(d, int(m)) for d, m in zip(drills, minutes, strict=True) if m > 0)
+    return _with_pauses(best[2], limits)
 
 
-def _usable(drill: Drill, limits: TimeLimits, players: int) -> bool:
-    if players < drill.defenders + 1:
+def _usable(drill: Drill, limits: TimeLimits, smallest: int) -> bool:
+    if not drill.contest:
+        return True
+    if smallest < drill.defenders + 1:
         return False
-    return not drill.contest or limits.settings is None or drill.setting in limits.settings
+    return limits.settings is None or drill.setting in limits.settings
+
+
+def _counts(limits: TimeLimits, drills: int) -> list[int]:
+    """Numbers of blocks to try: four and five where they have room, else fewer."""
+    usual = [n for n in USUAL_BLOCKS if n <= drills and limits.work(n) >= ROOMY * n]
+    return usual + [n for n in (3, 2, 1) if n <= drills and limits.work(n) >= SHORTEST * n]
+
+
+def _divisions(limits: TimeLimits, chosen: Sequence[Drill]) -> Iterator[tuple[float, list[int]]]:
+    """Minutes of the chosen drills with their cost, nearest to the wanted mix first."""
+    count = len(chosen)
+    live = [d.mode == "live" for d in chosen]
+    total, most = limits.work(count), sum(live)
+    wanted = limits.live_share * total
+    if limits.live_share < 1.0 and count > 1 and live[0]:
+        return  # reps come first wherever reps are wanted
+    if _wave_wanted(limits, wanted, total, count) and not _goes_down(chosen):
+        return
+    if most == count:
+        choices = [total]
+    else:
+        choices = list(range(SHORTEST * most, total - SHORTEST * (count - most) + 1))
+    divided = []
+    for minutes in choices:
+        shares = {True: _even(minutes, most), False: _even(total - minutes, count - most)}
+        parts = [next(shares[mode]) for mode in live]
+        lacking = max(0, ROOMY - min(parts))
+        cost = MISSED_MINUTE * abs(minutes - wanted) + LACKING_MINUTE * lacking - count
+        divided.append((cost, parts))
+    yield from sorted(divided)
+
+
+def _even(total: int, parts: int) -> Iterator[int]:
+    """Whole parts within one of each other, the longer ones first."""
+    return iter([(total + parts - 1 - at) // parts for at in range(parts)])
+
+
+def _wave_wanted(limits: TimeLimits, wanted: float, total: int, count: int) -> bool:
+    both = min(wanted, total - wanted) >= 2 * ROOMY
+    roomy = limits.live_cap is None or limits.live_cap >= 2 * ROOMY
+    return limits.minutes >= WAVE_FROM and both and roomy and count in USUAL_BLOCKS
+
+
+def _goes_down(chosen: Sequence[Drill]) -> bool:
+    """Whether reps come again after live work, before the free play."""
+    modes = [d.mode for d in chosen[:-1]]
+    return "live" in modes and "rep" in modes[modes.index("live") :]
+
+
+def _within(
+    limits: TimeLimits,
+    held: Sequence[tuple[Drill, int]],
+    size: int,
+    paces: Mapping[str, DrillPace],
+) -> bool:
+    live = sum(m for d, m in held if d.mode == "live")
+    shots = [
+        -(-line_shots(d, paces[d.name], size, m) // size) if d.contest else paces[d.name].rate * m
+        for d, m in held
+    ]
+    attempts = sum(shots)
+    jumps = sum(n * (1 + d.defenders) for n, (d, _) in zip(shots, held, strict=True))
+    pairs = (
+        (live, limits.live_cap), (attempts, limits.attempts_cap), (jumps, limits.jumps_cap),
+    )  # fmt: skip
+    return all(cap is None or value <= cap + 1e-9 for value, cap in pairs)
+
+
+def _with_pauses(held: Sequence[tuple[Drill, int]], limits: TimeLimits) -> tuple[Block, ...]:
+    """Changes between the blocks; water after the one that ends nearest to the middle."""
+    ends = np.cumsum([m for _, m in held])[:-1]
+    water = int(np.argmin(abs(ends - limits.minutes / 2))) if limits.water and ends.size else -1
+    pauses = [WATER if at == water else CHANGE for at in range(ends.size)] + [0]
+    return tuple(Block(d, m, pause) for (d, m), pause in zip(held, pauses, strict=True))
 
 
 def _limit_rows(
-    limits: TimeLimits, drills: Sequence[Drill], attempts: np.ndarray, live: np.ndarray
+    limits: TimeLimits, drills: Sequence[Drill], paces: Mapping[str, DrillPace]
 ) -> list[Limit]:
-    ones, total = np.ones(len(drills)), float(limits.minutes)
+    """The limits as rows, to name those that no minutes at all could meet together."""
+    ones = np.ones(len(drills))
+    live = np.array([d.mode == "live" for d in drills], dtype=float)
+    attempts = np.array([paces[d.name].rate for d in drills])
+    jumps = attempts * np.array([1.0 + d.defenders for d in drills])
     end = np.array([not d.contest for d in drills], dtype=float)
+    least = limits.work(_counts(limits, len(drills))[0])
     rows = [
-        Limit(f"session of {total:g} min", ones, total, total),
+        Limit(f"session of {limits.minutes:g} min, {least} of them work", ones, least,
+              limits.minutes),
         Limit(f"free live play at the end, {SHORTEST} min", end, SHORTEST, np.inf),
-    ]
-    if limits.live_cap is not None:
-        rows.append(Limit(f"live-minute cap {limits.live_cap:g} min", live, 0.0, limits.live_cap))
-    if limits.attempts_cap is not None:
-        cap = limits.attempts_cap
-        rows.append(Limit(f"attempts cap {cap:g}", attempts, 0.0, cap))
-    if limits.jumps_cap is not None:
-        cap = limits.jumps_cap
-        defend = np.array([float(d.defenders) for d in drills])
-        rows.append(Limit(f"jumps cap {cap:g}", attempts * (1.0 + defend), 0.0, cap))
+    ]  # fmt: skip
+    for name, row, cap in (
+        ("live-minute cap {:g} min", live, limits.live_cap),
+        ("attempts cap {:g}", attempts, limits.attempts_cap),
+        ("jumps cap {:g}", jumps, limits.jumps_cap),
+    ):
+        if cap is not None:
+            rows.append(Limit(name.format(cap), row, 0.0, cap))
     return rows
-
-
-def _must(drills: Sequence[Drill], limits: TimeLimits) -> np.ndarray:
-    """Drills that are always used: the first reps, when reps are wanted, and the free play."""
-    used = np.array([not d.contest for d in drills], dtype=float)
-    reps = [i for i, d in enumerate(drills) if d.mode == "rep"]
-    if reps and limits.live_share < 1.0:
-        used[reps[0]] = 1.0
-    return used
-
-
-def _waves(drills: Sequence[Drill], limits: TimeLimits) -> bool:
-    """Whether the defence can and should go down again after live work."""
-    wanted = limits.live_share * limits.minutes
-    both = min(wanted, limits.minutes - wanted) >= 2 * SHORTEST
-    down = [i for i, d in enumerate(drills) if d.mode == "rep"]
-    up = [i for i, d in enumerate(drills) if d.mode == "live" and d.contest]
-    roomy = limits.live_cap is None or limits.live_cap >= 2 * SHORTEST
-    return bool(limits.minutes >= WAVE_FROM and both and roomy and up and down and down[-1] > up[0])
-
-
-def _wave_rows(drills: Sequence[Drill]) -> list[optimize.LinearConstraint]:
-    """At least one live block, and reps after it, before the free play."""
-    count = len(drills)
-    first_up = next(i for i, d in enumerate(drills) if d.mode == "live" and d.contest)
-    down = np.zeros(2 * count + 2)
-    early = np.zeros(2 * count + 2)
-    last_down = max(i for i, d in enumerate(drills) if d.mode == "rep")
-    for i, drill in enumerate(drills):
-        if drill.mode == "rep" and i > first_up:
-            down[count + i] = 1.0
-    # Live work must come before the first return to reps that is used.
-    returns = [i for i, d in enumerate(drills) if d.mode == "rep" and i > first_up]
-    for i, drill in enumerate(drills[:last_down]):
-        if drill.mode == "live" and drill.contest and i < returns[0]:
-            early[count + i] = 1.0
-    return [
-        optimize.LinearConstraint(down, 1.0, np.inf),
-        optimize.LinearConstraint(early, 1.0, np.inf),
-    ]

@@ -34,7 +34,7 @@ OUTPUTS = {
     "rates": 1,
     "report": 1,
     "reports": 1,
-    "session": 1,
+    "session": 2,
     "share": 1,
     "sheet": 1,
     "trial": 1,

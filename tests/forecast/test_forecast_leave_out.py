@@ -47,6 +47,13 @@ def data(players=10, seed=41, n=(300, 150, 80, 70)):
     return theta, attempts, counts(theta, attempts, rng)
 
 
+def games_alone(n, y):
+    """The exact posterior of the same games without practice."""
+    return known_population(
+        (), MU[-1:], TAU[-1:], np.ones((1, 1)), n[:, -1:], y[:, -1:], draws=500
+    )[0]
+
+
 def test_weights_agree_with_never_having_seen_the_games():
     _, n, y = data()
     posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=4000)
@@ -118,7 +125,8 @@ def test_players_with_bad_weights_are_listed():
     posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=2000, spread=0.15, seed=6)
     left_out = leave_player_out_weights(posterior)
     assert posterior.units[2] in left_out.refit
-    scores = score_leave_player_out(posterior)
+    alone = games_alone(n, y)
+    scores = score_leave_player_out(posterior, games=alone)
     assert posterior.units[2] in scores.untrusted
     assert "Not to be quoted yet" in scores.text
     weighted = practice_only_forecast(left_out, seed=1)
@@ -132,7 +140,7 @@ def test_players_with_bad_weights_are_listed():
     assert exact.mean[2] == pytest.approx(want.mean(), abs=0.002)
     np.testing.assert_allclose(np.delete(exact.mean, 2), np.delete(weighted.mean, 2))
     assert posterior.units[2] not in exact.untrusted
-    mended = score_leave_player_out(posterior, refits={posterior.units[2]: refit})
+    mended = score_leave_player_out(posterior, refits={posterior.units[2]: refit}, games=alone)
     rows = mended.by_player.set_index(["forecast", "unit"])
     assert rows.loc[("practice_only", posterior.units[2]), "rate"] == pytest.approx(
         want.mean(), abs=0.002
@@ -144,7 +152,7 @@ def test_players_with_bad_weights_are_listed():
 def test_leave_one_out_scores_compare_with_and_without_practice():
     _, n, y = data(players=60, seed=46, n=(400, 400, 300, 120))
     posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=1000)
-    found = score_leave_player_out(posterior, seed=7)
+    found = score_leave_player_out(posterior, seed=7, games=games_alone(n, y))
     table = found.table.set_index("forecast")
     assert list(table.index) == ["raw", "pooled", "game_only", "practice_only"]
     # rho is .72 to .81 and the practice counts are large: practice must tell here
@@ -163,7 +171,7 @@ def test_rolling_origin_scores_all_five():
     late_n = np.full(50, 100)
     late = HeldOut(posterior.units, late_n, rng.binomial(late_n, expit(theta[:, -1])))
     late = HeldOut((*late.units, "Z"), np.append(late.n, 5), np.append(late.y, 2))
-    found = score_rolling_origin(posterior, late, seed=9)
+    found = score_rolling_origin(posterior, late, seed=9, games=games_alone(n, y))
     table = found.table.set_index("forecast")
     assert list(table.index) == ["raw", "pooled", "game_only", "practice_only", "both"]
     assert set(table["players"]) == {50}

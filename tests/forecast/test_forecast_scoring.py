@@ -9,10 +9,12 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from invented_fits import make_cells
 from scipy import stats
+from scipy.special import expit
 
 from transfer.errors import ArgumentError
-from transfer.forecast.game_only import GameOnlyPrior, fit_game_only
+from transfer.forecast.leave_out import leave_player_out_weights, practice_only_forecast
 from transfer.forecast.rolling_origin import held_out_games, rolling_origin_split
 from transfer.forecast.scoring import (
     HeldOut,
@@ -22,6 +24,9 @@ from transfer.forecast.scoring import (
     raw_forecast,
     score_forecasts,
 )
+from transfer.models.fit import fit_transfer
+from transfer.models.posterior import TransferPosterior
+from transfer.models.priors import TransferPriors
 
 UNITS = ("P01", "P02", "P03")
 N, Y = np.array([40, 25, 60]), np.array([18, 9, 21])
@@ -130,42 +135,61 @@ def test_scoring_refuses_what_it_cannot_score():
         score_forecasts(HeldOut(UNITS, N, Y), [forecasts[0], forecasts[0]])
 
 
+def games_fit(n, y, mu_game: tuple[float, float]) -> TransferPosterior:
+    """The transfer model of games alone, half-normal spread of scale .25."""
+    cells = make_cells((), np.asarray(n)[:, None], np.asarray(y)[:, None])
+    chosen = TransferPriors(mu_game=mu_game, tau_family="half_normal", tau_game_sd=0.25)
+    return fit_transfer(cells, chosen, seed=6)
+
+
+@pytest.mark.fit
 def test_game_only_is_the_posterior_by_brute_force():
-    n, y = np.array([30.0, 8.0, 55.0, 0.0]), np.array([18.0, 2.0, 20.0, 0.0])
-    prior = GameOnlyPrior(-0.4, 0.3, 0.25)
-    fit = fit_game_only(n, y, prior, draws=8000, seed=6)
+    n, y = np.array([30, 8, 55, 40]), np.array([18, 2, 20, 15])
+    fit = games_fit(n, y, (-0.4, 0.3))
     rng = np.random.default_rng(7)
     count = 300_000
     mu, tau = rng.normal(-0.4, 0.3, count), np.abs(rng.normal(0, 0.25, count))
-    rates = 1 / (1 + np.exp(-(mu[:, None] + tau[:, None] * rng.standard_normal((count, 4)))))
+    rates = expit(mu[:, None] + tau[:, None] * rng.standard_normal((count, 4)))
     log_lik = stats.binom.logpmf(y, n, rates).sum(axis=1)
     weights = np.exp(log_lik - log_lik.max())
     want = np.average(rates, weights=weights, axis=0)
     sd = np.sqrt(np.average((rates - want) ** 2, weights=weights, axis=0))
-    np.testing.assert_allclose(fit.rates.mean(axis=0), want, atol=0.004)
-    np.testing.assert_allclose(fit.rates.std(axis=0), sd, rtol=0.05)
-    assert fit.tau.mean() == pytest.approx(np.average(tau, weights=weights), abs=0.01)
+    found = expit(fit.theta[:, :, -1])
+    np.testing.assert_allclose(found.mean(axis=0), want, atol=0.004)
+    np.testing.assert_allclose(found.std(axis=0), sd, rtol=0.05)
+    tau_mean = np.average(tau, weights=weights)
+    assert fit.population.tau[:, -1].mean() == pytest.approx(tau_mean, abs=0.015)
     without = np.exp(stats.binom.logpmf(y[1:], n[1:], rates[:, 1:]).sum(axis=1))
     unseen = np.average(rates[:, 0], weights=without)
-    left_out = np.exp(fit.unseen_log_weights[:, 0])
-    assert np.sum(left_out * fit.unseen_rates[:, 0]) == pytest.approx(unseen, abs=0.005)
-    assert np.all(fit.khat < 0.7)
-    with pytest.raises(ArgumentError, match="attempts"):
-        fit_game_only(np.array([3.0]), np.array([4.0]), prior)
+    left_out = practice_only_forecast(leave_player_out_weights(fit), 3, "game_only")
+    assert left_out.mean[0] == pytest.approx(unseen, abs=0.006)
+    assert left_out.untrusted == ()
 
 
+@pytest.mark.fit
 def test_shrunken_averages_of_the_18_batters_beat_raw_ones(reference):
     # Efron & Morris 1975: the first 45 at-bats forecast the rest of the season. Published total
     # squared error of the raw averages over that of James-Stein: 3.50.
     table = reference("efron_morris")
     n, y = table["at_bats"].to_numpy(), table["hits"].to_numpy()
-    # weak priors, not fitted to these players; scale .25 is the default for game shooting
-    fit = fit_game_only(n, y, GameOnlyPrior(0.0, 1.5, 0.25), draws=4000, seed=8)
+    # weak priors, not fitted to these players
+    found = expit(games_fit(n, y, (0.0, 1.5)).theta[:, :, -1]).mean(axis=0)
     rest = table["remainder_avg"].to_numpy()
-    raw = np.sum((y / n - rest) ** 2)
-    shrunken = np.sum((fit.rates.mean(axis=0) - rest) ** 2)
-    assert np.max(np.abs(fit.rates.mean(axis=0) - table["js_1975"])) < 0.015
+    raw, shrunken = np.sum((y / n - rest) ** 2), np.sum((found - rest) ** 2)
+    assert np.max(np.abs(found - table["js_1975"])) < 0.015
     assert raw / shrunken > 3.4
+
+
+def test_standard_errors_are_over_players_not_their_seasons():
+    forecasts = five(np.random.default_rng(2))
+    found = score_forecasts(HeldOut(UNITS, N, Y, ("A/P", "A/P", "A/Q")), forecasts)
+    each = found.by_player.pivot(index="unit", columns="forecast", values="log_score")
+    gap = (each["both"] - each["game_only"]).to_numpy()
+    assert found.worth["players"] == 2
+    assert found.worth["log_score"] == pytest.approx(gap.sum())
+    assert found.worth["se"] == pytest.approx(abs(gap[0] + gap[1] - gap[2]))
+    kept = HeldOut(UNITS, N, Y, ("A/P", "A/P", "A/Q")).where(np.array([False, True, True]))
+    assert kept.players == ("A/P", "A/Q")
 
 
 def games(dates, attempts, **columns):

@@ -24,6 +24,23 @@ def test_same_as_the_reference_implementation(shape):
         assert khat[case] == pytest.approx(float(want_k), abs=1e-6)
 
 
+def test_repeated_draws_at_the_cutoff_are_no_broken_tail():
+    from arviz_stats.base import array_stats
+
+    rng = np.random.default_rng(9)
+    once = np.log(stats.genpareto.rvs(0.3, size=1250, random_state=rng) + 0.1)
+    ratios = np.repeat(once, 2)  # every second step rejected
+    below = np.sort(ratios)[-int(3.0 * np.sqrt(ratios.size)) - 2 :]
+    assert below[0] == below[1]  # the cutoff has a twin
+    got, khat = smooth_log_weights(ratios[:, None])
+    want, want_k = array_stats.psislw(-ratios)
+    assert khat[0] == pytest.approx(float(want_k), abs=1e-6)
+    # Twins may swap their places in the tail.
+    np.testing.assert_allclose(
+        np.sort(got[:, 0]), np.sort(np.asarray(want) - logsumexp(want)), atol=1e-6
+    )
+
+
 def test_weights_sum_to_one_and_keep_their_order():
     rng = np.random.default_rng(1)
     ratios = rng.normal(0, 1.0, (1000, 3))

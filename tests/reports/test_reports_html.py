@@ -8,6 +8,7 @@ import pytest
 from invented import invented_cells, invented_posterior
 
 from transfer.errors import StorageError
+from transfer.forecast.game_only import game_cells
 from transfer.forecast.leave_out import score_leave_player_out
 from transfer.page.cautions import CAUTIONS
 from transfer.reading.reading import read_transfer
@@ -67,7 +68,9 @@ def content():
         title="Practice & games <test>",
         reading=read_transfer(posterior),
         posterior=posterior,
-        left_out_player=score_leave_player_out(posterior),
+        left_out_player=score_leave_player_out(
+            posterior, games=invented_posterior(game_cells(cells), draws=300)
+        ),
         missing_scores=("No score on later games: one day of games.",),
         problems=problems,
         summary=[("rep attempts", "10 makes of 20")],

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from transfer.errors import ArgumentError
+from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.forecast.leave_out import score_leave_player_out
 from transfer.forecast.rolling_origin import (
     RollingSplit,
@@ -91,10 +91,10 @@ def score_early_against_late(study: Study) -> ScoreTable:
 
 
 def score_left_out(study: Study, posterior: TransferPosterior) -> Scores:
-    """Score only by leaving players out; no second fit is needed."""
+    """Score only by leaving players out; the games are fitted once more without practice."""
     try:
         return Scores(None, score_leave_player_out(posterior))
-    except ArgumentError as error:
+    except (ArgumentError, DiagnosticsError) as error:
         return Scores(None, None, (f"No score by leaving a player out: {error.message}.",))
 
 
@@ -115,7 +115,7 @@ def score_study(study: Study, posterior: TransferPosterior) -> Scores:
     scores = score_left_out(study, posterior)
     try:
         return replace(scores, later_games=score_early_against_late(study))
-    except ArgumentError as error:
+    except (ArgumentError, DiagnosticsError) as error:
         reason = f"No score on later games: {error.message}."
         return replace(scores, missing=(*scores.missing, reason))
 

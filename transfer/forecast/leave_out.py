@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from transfer.errors import ArgumentError
-from transfer.forecast.game_only import fit_game_only, game_only_prior
+from transfer.forecast.game_only import fit_game_only
 from transfer.forecast.scoring import HeldOut, RateForecast, ScoreTable, score_forecasts
 from transfer.models.alignment import (
     GameMix,
@@ -130,13 +130,17 @@ def _games_of_players(posterior: TransferPosterior, mean: np.ndarray, sd: np.nda
     return np.asarray(logsumexp(parts, axis=0)[:, player])
 
 
-def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
+def practice_only_forecast(
+    left_out: LeaveOut, seed: int, name: str = "practice_only"
+) -> RateForecast:
     """Forecast of each player's game rate from practice, the player's own games left out.
 
     Parameters
     ----------
     left_out : LeaveOut
+        Of a fit without practice it is the forecast of a new player of the same squad.
     seed : int
+    name : str
 
     Returns
     -------
@@ -147,7 +151,7 @@ def practice_only_forecast(left_out: LeaveOut, seed: int) -> RateForecast:
     noise = rng.standard_normal(left_out.conditional_mean.shape)
     logit = left_out.conditional_mean + left_out.conditional_sd[:, None] * noise
     return RateForecast(
-        "practice_only",
+        name,
         left_out.units,
         left_out.mix.rates(logit),
         left_out.log_weights,
@@ -211,12 +215,14 @@ def score_leave_player_out(
     posterior: TransferPosterior,
     seed: int | None = None,
     refits: Mapping[str, TransferPosterior] | None = None,
+    games: TransferPosterior | None = None,
 ) -> ScoreTable:
     """Score forecasts of each player's games by forecasters that have not seen them.
 
     ``raw`` is the player's make rate over all practice attempts taken as the game rate; ``pooled``
-    the one game rate of all others; ``game_only`` a new player by the others' games;
-    ``practice_only`` the transfer model with the player's practice and the others' records.
+    the one game rate of all others; ``game_only`` a new player of his program and season by the
+    others' games; ``practice_only`` the transfer model with the player's practice and the others'
+    records.
     ``both`` is not there: without the player's games it is ``practice_only``.
 
     Parameters
@@ -226,6 +232,8 @@ def score_leave_player_out(
         Seed; that of the fit when omitted.
     refits : mapping of unit to TransferPosterior, optional
         Fits without that unit's games, for units that `LeaveOut.refit` lists.
+    games : TransferPosterior, optional
+        The same games fitted without practice; `fit_game_only` when omitted, some seconds.
 
     Returns
     -------
@@ -250,15 +258,16 @@ def score_leave_player_out(
     left_out = leave_player_out_weights(posterior)
     units = posterior.units
     n, y = counts.game_n, counts.game_y
-    alone = fit_game_only(n, y, game_only_prior(posterior), seed=chosen)
-    untrusted = tuple(np.asarray(units)[~(alone.khat <= KHAT_LIMIT)])
+    alone = leave_player_out_weights(fit_game_only(posterior) if games is None else games)
     shot, made = counts.practice_n.sum(axis=1), counts.practice_y.sum(axis=1)
     others = (y.sum() - y + 0.5) / (n.sum() - n + 1.0)
     forecasts = [
         RateForecast("raw", units, ((made + 0.5) / (shot + 1.0))[None, :]),
         RateForecast("pooled", units, others[None, :]),
-        RateForecast("game_only", units, alone.unseen_rates, alone.unseen_log_weights, untrusted),
+        practice_only_forecast(alone, chosen, "game_only"),
         with_refits(practice_only_forecast(left_out, chosen), left_out, refits or {}),
     ]
-    held_out = HeldOut(units, n, y).where(played)
+    people = zip(counts.programs, counts.players, strict=True)
+    players = tuple(f"{program}/{player}" for program, player in people)
+    held_out = HeldOut(units, n, y, players).where(played)
     return score_forecasts(held_out, forecasts, scheme="leave one player out")

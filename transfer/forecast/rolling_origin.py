@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
-from transfer.forecast.game_only import fit_game_only, game_only_prior
+from transfer.forecast.game_only import fit_game_only
 from transfer.forecast.leave_out import leave_player_out_weights, practice_only_forecast
 from transfer.forecast.scoring import (
     HeldOut,
@@ -142,18 +142,24 @@ def held_out_games(cells: Cells) -> HeldOut:
     HeldOut
     """
     games = cells.table[cells.table["setting"] == GAME].groupby("unit", sort=True)[["n", "y"]].sum()
+    who = cells.table.drop_duplicates("unit").set_index("unit").loc[games.index].astype(str)
     return HeldOut(
         tuple(games.index.astype(str)),
         games["n"].to_numpy(dtype=np.int64),
         games["y"].to_numpy(dtype=np.int64),
+        tuple(who["program"] + "/" + who["player"]),
     )
 
 
-def five_forecasts(posterior: TransferPosterior, seed: int | None = None) -> list[RateForecast]:
+def five_forecasts(
+    posterior: TransferPosterior,
+    seed: int | None = None,
+    games: TransferPosterior | None = None,
+) -> list[RateForecast]:
     """The five forecasts from one fit to the early records; three where no practice was charted.
 
-    ``raw`` is each player's own average; ``pooled`` one rate for all; ``game_only`` the shrunken
-    average of games alone; ``practice_only`` the player's practice, own games left out (importance
+    ``raw`` is each player's own average; ``pooled`` one rate for all; ``game_only`` the model
+    without practice; ``practice_only`` the player's practice, own games left out (importance
     weights); ``both`` the transfer model with everything.
 
     Parameters
@@ -162,6 +168,8 @@ def five_forecasts(posterior: TransferPosterior, seed: int | None = None) -> lis
         Fitted to practice and games before the cut.
     seed : int, optional
         Seed; that of the fit when omitted.
+    games : TransferPosterior, optional
+        The same games fitted without practice; `fit_game_only` when omitted, some seconds.
 
     Returns
     -------
@@ -180,17 +188,20 @@ def five_forecasts(posterior: TransferPosterior, seed: int | None = None) -> lis
     fitted = game_mix(posterior).rates(posterior.theta[:, :, -1])
     if not posterior.settings:
         return [*simple, RateForecast("game_only", units, fitted)]
-    alone = fit_game_only(n, y, game_only_prior(posterior), seed=chosen)
+    alone = fit_game_only(posterior) if games is None else games
     return [
         *simple,
-        RateForecast("game_only", units, alone.rates),
+        RateForecast("game_only", units, game_mix(alone).rates(alone.theta[:, :, -1])),
         practice_only_forecast(leave_player_out_weights(posterior), chosen),
         RateForecast("both", units, fitted),
     ]
 
 
 def score_rolling_origin(
-    posterior: TransferPosterior, held_out: HeldOut, seed: int | None = None
+    posterior: TransferPosterior,
+    held_out: HeldOut,
+    seed: int | None = None,
+    games: TransferPosterior | None = None,
 ) -> ScoreTable:
     """Score the five forecasts on the late games.
 
@@ -202,6 +213,8 @@ def score_rolling_origin(
         Late games; players without any early record are left out and counted in the text.
     seed : int, optional
         Seed; that of the fit when omitted.
+    games : TransferPosterior, optional
+        The same games fitted without practice, see `five_forecasts`.
 
     Returns
     -------
@@ -218,4 +231,4 @@ def score_rolling_origin(
     scheme = "games after the cut"
     if not known.all():
         scheme += f"; {int((~known).sum())} player-seasons without earlier records left out"
-    return score_forecasts(held_out.where(known), five_forecasts(posterior, seed), scheme)
+    return score_forecasts(held_out.where(known), five_forecasts(posterior, seed, games), scheme)

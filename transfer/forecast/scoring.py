@@ -41,16 +41,23 @@ class HeldOut:
         The P player-seasons.
     n, y : array of int, shape (P,)
         Held-out attempts and makes.
+    players : tuple of str
+        Whose player-seasons they are; each a player of his own when empty. Standard errors are
+        over players.
     """
 
     units: tuple[str, ...]
     n: np.ndarray
     y: np.ndarray
+    players: tuple[str, ...] = ()
 
     def where(self, keep: np.ndarray) -> HeldOut:
         """Return only the units that `keep` (shape (P,)) marks."""
-        names = tuple(np.asarray(self.units)[keep])
-        return HeldOut(names, np.asarray(self.n)[keep], np.asarray(self.y)[keep])
+        units, players = (
+            tuple(name for name, kept in zip(names, keep, strict=False) if kept)
+            for names in (self.units, self.players)
+        )
+        return HeldOut(units, np.asarray(self.n)[keep], np.asarray(self.y)[keep], players)
 
 
 @dataclass(frozen=True)
@@ -239,9 +246,9 @@ def pooled_forecast(units: tuple[str, ...], n: np.ndarray, y: np.ndarray) -> Rat
     return RateForecast("pooled", units, np.full((1, len(units)), rate))
 
 
-def _difference(first: np.ndarray, second: np.ndarray) -> tuple[float, float]:
+def _difference(first: np.ndarray, second: np.ndarray, player: np.ndarray) -> tuple[float, float]:
     """Sum of differences over players and its standard error; nan for a single player."""
-    gap = first - second
+    gap = np.bincount(player, first - second)
     se = float(np.std(gap, ddof=1) * np.sqrt(gap.size)) if gap.size > 1 else float("nan")
     return float(gap.sum()), se
 
@@ -283,6 +290,7 @@ def score_forecasts(
             next_step="hold out more games",
         )
     observed = kept.y / kept.n
+    player = np.unique(kept.players or kept.units, return_inverse=True)[1]
     scores, errors, parts = {}, {}, []
     for forecast in (f.for_units(kept.units) for f in forecasts):
         points = log_score(kept.y, kept.n, forecast.rates, forecast.log_weights)
@@ -312,10 +320,10 @@ def score_forecasts(
             "squared_error": float(errors[name].sum()),
         }
         for reference in (r for r in _REFERENCES if r in names):
-            gap, se = _difference(scores[name], scores[reference])
+            gap, se = _difference(scores[name], scores[reference], player)
             row[f"minus_{reference}"], row[f"se_minus_{reference}"] = gap, se
         rows.append(row)
-    worth = _worth(scores, errors)
+    worth = _worth(scores, errors, player)
     untrusted = tuple(sorted({u for f in forecasts for u in f.untrusted if u in kept.units}))
     table = pd.DataFrame(rows)
     return ScoreTable(
@@ -328,19 +336,21 @@ def score_forecasts(
     )
 
 
-def _worth(scores: dict[str, np.ndarray], errors: dict[str, np.ndarray]) -> dict[str, Any] | None:
+def _worth(
+    scores: dict[str, np.ndarray], errors: dict[str, np.ndarray], player: np.ndarray
+) -> dict[str, Any] | None:
     """Score with practice minus score without; ``None`` where not both were scored."""
     with_practice = next((name for name in ("both", "practice_only") if name in scores), None)
     if with_practice is None or "game_only" not in scores:
         return None
-    gap, se = _difference(scores[with_practice], scores["game_only"])
+    gap, se = _difference(scores[with_practice], scores["game_only"], player)
     return {
         "with_practice": with_practice,
         "without_practice": "game_only",
         "log_score": gap,
         "se": se,
         "squared_error": float(np.sum(errors[with_practice] - errors["game_only"])),
-        "players": int(scores[with_practice].size),
+        "players": int(player.max()) + 1,
     }
 
 

@@ -16,6 +16,8 @@ __all__ = ["KHAT_LIMIT", "fit_generalised_pareto", "smooth_log_weights"]
 
 #: Above this shape the smoothed weights are not to be trusted.
 KHAT_LIMIT = 0.7
+#: Fewer ratios are no tail to fit.
+_SHORTEST = 5
 _PRIOR_BS = 3.0
 _PRIOR_K = 10.0
 
@@ -57,10 +59,13 @@ def fit_generalised_pareto(excess: np.ndarray) -> tuple[float, float]:
 def _smooth_one(log_ratios: np.ndarray, tail: int) -> tuple[np.ndarray, float]:
     """Smooth one vector of log ratios whose maximum is zero; k-hat is inf without a tail."""
     order = np.argsort(log_ratios, kind="stable")
-    in_tail = order[-tail:]
     cutoff = float(log_ratios[order[-tail - 1]])
+    # A sampler that rejects a step repeats its draw: ties with the cutoff are no tail.
+    in_tail = order[-tail:]
+    in_tail = in_tail[log_ratios[in_tail] > cutoff]
+    tail = in_tail.size
     excess = np.exp(log_ratios[in_tail]) - np.exp(cutoff)
-    if not excess[0] > 0 or np.ptp(excess) <= np.finfo(float).tiny:
+    if tail < _SHORTEST or not excess[0] > 0 or np.ptp(excess) <= np.finfo(float).tiny:
         return log_ratios, (0.0 if np.ptp(log_ratios) < 1e-12 else np.inf)
     shape, scale = fit_generalised_pareto(excess)
     smoothed = log_ratios.copy()
@@ -95,7 +100,7 @@ def smooth_log_weights(log_ratios: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     tail = int(np.ceil(min(0.2 * draws, 3.0 * np.sqrt(draws))))
     smoothed = ratios - ratios.max(axis=0, keepdims=True)
     khat = np.full(cases, np.inf)
-    if tail >= 5:
+    if tail >= _SHORTEST:
         for case in range(cases):
             smoothed[:, case], khat[case] = _smooth_one(smoothed[:, case], tail)
     return smoothed - logsumexp(smoothed, axis=0, keepdims=True), khat

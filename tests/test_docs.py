@@ -16,6 +16,7 @@ from docutils.utils.math import latex2mathml
 import transfer
 from transfer.cli import COMMANDS, LazyGroup, main
 from transfer.cli.cite import citation
+from transfer.records.settings import settings_table
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
@@ -73,6 +74,12 @@ def test_every_command_and_option_shown_exists():
         for word in rest:
             if word.startswith("--"):
                 assert word in {*known, "--help"}, f"{page}: transfer {' '.join(words)}"
+
+
+def test_the_table_of_settings_is_what_the_settings_say():
+    assert settings_table() in (DOCS / "settings.md").read_text("utf-8"), (
+        "paste what transfer.records.settings.settings_table() returns"
+    )
 
 
 def test_every_command_is_in_the_user_guide_or_beside_it():

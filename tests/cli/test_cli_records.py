@@ -1,12 +1,14 @@
 from __future__ import annotations
 
 import re
+from functools import partial
 
 import pytest
 
 from transfer.errors import ArgumentError
 from transfer.records.season import start_season
-from transfer.terminal.options import parse_rope, parse_settings, parse_terms, resolve
+from transfer.records.settings import read_setting
+from transfer.terminal.options import resolve
 
 
 def test_check_passes_good_files(files, run, run_json):
@@ -93,37 +95,39 @@ def test_options_win_over_the_season_and_own_files_stand_alone(tmp_path):
     assert inside.level == "men_pro"
     assert set(inside.files) == {"practice", "games", "roster"}
     given = {"practice": tmp_path / "a.csv", "games": tmp_path / "b.csv", "seed": 0,
-             "level": "women_pro", "rope": "-0.1:0.1", "settings": "mode"}  # fmt: skip
+             "level": "women_pro", "rope_r2": "-0.1:0.1", "settings": "mode"}  # fmt: skip
     own = resolve(given, tmp_path)
-    assert (own.level, own.seed, own.rope, own.settings) == (
+    assert (own.level, own.seed, own.rope_r2, own.settings) == (
         "women_pro", 0, (-0.1, 0.1), ("mode",),
     )  # fmt: skip
     assert set(own.files) == {"practice", "games"}
 
 
 @pytest.mark.parametrize(
-    ("parse", "text"),
+    ("name", "text"),
     [
-        (parse_rope, "0.1:0.2"),
-        (parse_rope, "0:0"),
-        (parse_rope, "a:b"),
-        (parse_rope, "0.1"),
-        (parse_settings, "contest"),
-        (parse_settings, "mode,side"),
-        (parse_terms, "distance,wind"),
-        (parse_terms, ""),
+        ("rope_r2", "0.1:0.2"),
+        ("rope_r2", "0:0"),
+        ("rope_r2", "a:b"),
+        ("rope_r2", "0.1"),
+        ("settings", "contest"),
+        ("settings", "mode,sides"),
+        ("terms", "distance,wind"),
+        ("terms", ""),
     ],
 )
-def test_words_outside_their_rule_are_refused(parse, text):
+def test_words_outside_their_rule_are_refused(name, text):
     with pytest.raises(ArgumentError):
-        parse(text)
+        read_setting(name, text, "option")
 
 
 def test_words_inside_their_rule():
-    assert parse_rope("-0.02:0.05") == (-0.02, 0.05)
-    assert parse_settings("mode, contest") == ("mode", "contest")
-    assert parse_terms("distance,defender") == ("distance", "defender")
-    assert parse_terms("none") == ()
+    read = partial(read_setting, door="option")
+    assert read("rope_r2", "-0.02:0.05") == (-0.02, 0.05)
+    assert read("settings", "mode, contest") == ("mode", "contest")
+    assert read("terms", "distance,defender") == ("distance", "defender")
+    assert read("settings", "mode,side") == ("mode", "side")
+    assert read("terms", "none") == ()
 
 
 SEVERAL_DISTANCES = """date,game,player,distance_ft,contest,attempts,makes,minutes

@@ -5,8 +5,10 @@ import datetime as dt
 import pytest
 
 from transfer.errors import ArgumentError, StorageError
+from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES
-from transfer.records.season import LEVELS, find_season, read_season, start_season
+from transfer.records.season import find_season, read_season, start_season
+from transfer.records.settings import LEVELS, RULE_BODIES, SETTINGS, Settings, read_setting
 
 
 def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
@@ -17,7 +19,7 @@ def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
     config = read_season(tmp_path / "s")
     assert (config.level, config.rule_body, config.seed) == ("women_college", "NCAA", 9)
     assert config.settings == ("mode", "contest")
-    assert config.rope == (-0.05, 0.05)
+    assert config.rope_r2 == (-0.05, 0.05)
     assert config.season_end is None
     assert config.files["practice"] == (tmp_path / "s" / "practice.csv").resolve()
 
@@ -73,10 +75,10 @@ def test_a_slip_is_refused_with_the_nearest_known_word(tmp_path, text, named):
 @pytest.mark.parametrize(
     "text",
     [
-        "rope = [0.01, 0.05]",
-        "rope = [0, 0]",
-        "rope = 0.05",
-        "rope = [true, false]",
+        "rope_r2 = [0.01, 0.05]",
+        "rope_r2 = [0, 0]",
+        "rope_r2 = 0.05",
+        "rope_r2 = [true, false]",
         "budget_minutes = 0",
         "budget_minutes = 'much'",
         "season_end = '2026-03-31'",
@@ -102,14 +104,14 @@ def test_values_outside_their_rule_are_refused(tmp_path, text):
 def test_all_keys_are_read(tmp_path):
     (tmp_path / "transfer.toml").write_text(
         "settings=['mode']\nterms=['distance']\nlevel='men_pro'\nrule_body='FIBA'\n"
-        "rope=[-0.1, 0.2]\nbudget_minutes=55\nseason_end=2026-03-31\nseed=0\n"
+        "rope_r2=[-0.1, 0.2]\nbudget_minutes=55\nseason_end=2026-03-31\nseed=0\n"
         "priors='mine.toml'\n[files]\npractice='log.xlsx'\n",
         encoding="utf-8",
     )
     config = read_season(tmp_path)
     assert config.settings == ("mode",)
     assert config.terms == ("distance",)
-    assert config.rope == (-0.1, 0.2)
+    assert config.rope_r2 == (-0.1, 0.2)
     assert config.budget_minutes == 55.0
     assert config.season_end == dt.date(2026, 3, 31)
     assert config.seed == 0
@@ -122,3 +124,46 @@ def test_levels_are_those_of_the_starting_assumptions():
     from transfer.models.priors import LEVELS as WITH_PRIORS
 
     assert tuple(WITH_PRIORS) == LEVELS
+
+
+def test_rule_bodies_are_those_of_the_court():
+    assert tuple(BODIES) == RULE_BODIES
+
+
+@pytest.mark.parametrize("name", SETTINGS)
+def test_a_default_and_the_example_are_read_alike_in_every_door(name):
+    setting = SETTINGS[name]
+    default = getattr(Settings(), name)
+    assert setting.about.endswith(".")
+    for value in (setting.example, default):
+        if value is not None:
+            held = read_setting(name, value)
+            assert read_setting(name, value, "file") == held
+            assert read_setting(name, setting.to_word(value), "option") == held
+    if default is not None:
+        assert read_setting(name, default) == default
+
+
+@pytest.mark.parametrize(
+    ("door", "value", "told", "next_step"),
+    [
+        ("file", [0.1, 0.2], "transfer.toml: rope_r2 = [0.1, 0.2]", "rope_r2 = [-0.05, 0.05]"),
+        ("option", "0.1:0.2", "--rope-r2 '0.1:0.2'", "--rope-r2=-0.05:0.05"),
+        ("python", (0.1, 0.2), "rope_r2=(0.1, 0.2)", "rope_r2=[-0.05, 0.05]"),
+    ],
+)
+def test_a_refusal_speaks_as_its_door(door, value, told, next_step):
+    with pytest.raises(ArgumentError) as caught:
+        read_setting("rope_r2", value, door)
+    assert caught.value.message == told
+    assert caught.value.next_step == f"write e.g. {next_step}"
+
+
+def test_a_new_settings_file_holds_every_setting_and_what_init_was_told(tmp_path):
+    start_season(tmp_path, settings=("mode", "entry"), budget_minutes=55.0)
+    text = (tmp_path / "transfer.toml").read_text(encoding="utf-8")
+    assert all(f"\n{name} = " in text or f"\n# {name} = " in text for name in SETTINGS)
+    config = read_season(tmp_path)
+    assert (config.settings, config.budget_minutes) == (("mode", "entry"), 55.0)
+    with pytest.raises(ArgumentError, match="unknown setting 'levle'"):
+        start_season(tmp_path / "other", levle="men_pro")

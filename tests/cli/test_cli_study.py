@@ -90,7 +90,7 @@ def runs(season):
 
 
 def test_compare_json_holds_the_whole_reading(files, fits, run_json):
-    code, told = run_json("compare", *words(files), "--rope=-0.1:0.1", "--seed", "11")
+    code, told = run_json("compare", *words(files), "--rope-r2=-0.1:0.1", "--seed", "11")
     assert code == 0
     jsonschema.validate(told, COMPARE)
     assert told["rope"] == [-0.1, 0.1]
@@ -202,7 +202,7 @@ def test_a_season_run_is_kept_used_again_and_never_overwritten(season, fits, run
 
 def test_a_new_rope_has_its_own_run_but_no_new_fit(season, fits, run_json):
     run_json("compare")
-    code, told = run_json("compare", "--rope=-0.2:0.2")
+    code, told = run_json("compare", "--rope-r2=-0.2:0.2")
     assert code == 0
     assert told["rope"] == [-0.2, 0.2]
     assert len(runs(season)) == 2

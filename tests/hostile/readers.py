@@ -31,7 +31,7 @@ from transfer.models.priors import TransferPriors
 from transfer.models.storage import load_fit, save_fit
 from transfer.records.pseudonyms import create_key, load_key, pseudonymise
 from transfer.records.reading import read_records
-from transfer.records.season import TEMPLATE, read_season
+from transfer.records.season import read_season, settings_file
 from transfer.records.workbook_read import read_workbook
 from transfer.reports.gather import GAMES_THEN, track_of
 from transfer.session.command import _roster
@@ -204,9 +204,7 @@ def _earlier_manifest(folder: Path) -> Target:
     season = folder / "season"
     run = season / "runs" / "2025-11-03-abc"
     run.mkdir(parents=True)
-    (season / "transfer.toml").write_text(
-        TEMPLATE.format(level="other", rule_body="NFHS", seed=1), encoding="utf-8"
-    )
+    (season / "transfer.toml").write_text(settings_file(level="other"), encoding="utf-8")
     games = season / "games.csv"
     games.write_text(GAMES, encoding="utf-8")
     request = Request({"games": games}, season=dataclasses.replace(read_season(season)))
@@ -360,7 +358,7 @@ def targets(folder: Path) -> dict[str, Target]:
         "counts of an earlier run": _earlier_counts(folder),
         "transfer.toml": Target(
             "transfer.toml",
-            TEMPLATE.format(level="other", rule_body="NFHS", seed=1).encode(),
+            settings_file(level="other").encode(),
             lambda p: read_season(p.parent),
         ),
         "priors file": Target("priors.toml", priors, TransferPriors.from_file),

@@ -101,7 +101,7 @@ def test_the_same_mix_for_everyone_falls_back_on_the_prior_and_says_so(tmp_path,
 
 def test_limits_reach_the_advice_and_clashes_exit_with_2(chosen, capsys):
     limits = [
-        "--budget",
+        "--budget-minutes",
         "60",
         "--live-cap",
         "32",
@@ -118,7 +118,7 @@ def test_limits_reach_the_advice_and_clashes_exit_with_2(chosen, capsys):
     assert rows["live/trailing"]["rate_source"] == "stated"
     total = rows["rep/none"]["minutes_best"] + rows["live/trailing"]["minutes_best"]
     assert total == pytest.approx(60)
-    assert run(["mix", *chosen, "--budget", "70", "--hours", "1"]) == 2
+    assert run(["mix", *chosen, "--budget-minutes", "70", "--hours", "1"]) == 2
     assert "weekly hours 1 h" in capsys.readouterr().err
     assert run(["mix", *chosen, "--floor", "rep"]) == 2
     assert "NAME=NUMBER" in capsys.readouterr().err

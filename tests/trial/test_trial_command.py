@@ -75,7 +75,7 @@ def test_plan_json_holds_the_assignment(roster, tmp_path, capsys):
         "2026-12-21:2027-01-03",
         "--look",
         "16",
-        "--rope=-2:2",
+        "--rope-points=-2:2",
         "--design",
         "blocks",
         "--block-weeks",
@@ -116,7 +116,7 @@ def test_baseline_from_a_forecast(roster, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["--rope", "1"], "--rope '1'"),
+        (["--rope-points", "1"], "--rope-points '1'"),
         (["--contrast", "0.4"], "contrast=0.4"),
         (["--strata", "height"], "strata=('height',)"),
         (["--unit", "pair"], "no column pair"),

@@ -20,7 +20,7 @@ TITLE = "Practice and game shooting"
 
 
 @click.command("report")
-@shared_options("records", "fit", "rope", "out", "json")
+@shared_options("records", "fit", "rope_r2", "out", "json")
 @click.option(
     "--each-program",
     is_flag=True,

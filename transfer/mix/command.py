@@ -49,19 +49,13 @@ def parse_pairs(option: str, values: tuple[str, ...]) -> dict[str, float]:
 
 
 @click.command("mix")
-@shared_options("records", "settings", "seed", "out", "json")
+@shared_options("records", "settings", "budget_minutes", "seed", "out", "json")
 @click.option("--program", help="Program whose week is planned, when the records hold several.")
-@click.option(
-    "--budget",
-    type=float,
-    metavar="MIN",
-    help="Shooting minutes of a player in a week.  [default: season folder, else as now]",
-)
 @click.option(
     "--per-session",
     type=float,
     metavar="MIN",
-    help="Shooting minutes in a session, instead of --budget; needs --sessions.",
+    help="Shooting minutes in a session, instead of --budget-minutes; needs --sessions.",
 )
 @click.option("--sessions", type=float, help="Sessions in a week.")
 @click.option(
@@ -211,18 +205,17 @@ def limits_of(measured: Any, request: Any, given: dict[str, Any]) -> Any:
     from transfer.errors import ArgumentError
     from transfer.mix.limits import MixLimits
 
-    budget, session, sessions = given["budget"], given["per_session"], given["sessions"]
+    budget, session, sessions = given["budget_minutes"], given["per_session"], given["sessions"]
     if (session is None) != (sessions is None) or (session is not None and budget is not None):
         raise ArgumentError(
-            f"--budget {budget}, --per-session {session}, --sessions {sessions}",
-            rule="either --budget, or --per-session together with --sessions",
+            f"--budget-minutes {budget}, --per-session {session}, --sessions {sessions}",
+            rule="either --budget-minutes, or --per-session together with --sessions",
             next_step="write e.g. --per-session 25 --sessions 3",
         )
     if session is not None:
         budget = session * sessions
-    elif budget is None:
-        budget = None if request.season is None else request.season.budget_minutes
-        budget = sum(measured.current.values()) if budget is None else budget
+    else:
+        budget = request.budget_minutes or sum(measured.current.values())
     return MixLimits(
         budget,
         floors=parse_pairs("--floor", given["floors"]),

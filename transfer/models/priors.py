@@ -19,7 +19,7 @@ from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
 from transfer.files import read_toml
-from transfer.records.season import DEFAULT_LEVEL
+from transfer.records.settings import DEFAULT_LEVEL
 
 __all__ = ["LEVELS", "Level", "TransferPriors"]
 

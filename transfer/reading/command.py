@@ -13,7 +13,7 @@ __all__ = ["command"]
 
 
 @click.command("compare")
-@shared_options("records", "fit", "rope", "out", "json")
+@shared_options("records", "fit", "rope_r2", "out", "json")
 @click.option(
     "--contrast",
     type=click.Choice(["r2", "rho"]),
@@ -44,7 +44,7 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     from transfer.reading.reading import read_transfer
     from transfer.reading.roles import read_roles
 
-    reading = read_transfer(posterior, study.request.rope, contrast=contrast, assigned=assigned)
+    reading = read_transfer(posterior, study.request.rope_r2, contrast=contrast, assigned=assigned)
     information = read_information(posterior)
     conversion = conversion_table(posterior)
     roles = read_roles(posterior)

@@ -11,6 +11,7 @@ import pandas as pd
 from transfer.errors import ArgumentError, RecordsError
 from transfer.records.problems import nearest
 from transfer.records.schema import MODES, PRACTICE
+from transfer.records.settings import SETTING_COLUMNS
 
 if TYPE_CHECKING:
     from transfer.records.reading import Records
@@ -34,14 +35,6 @@ NOT_CHARTED = "not_charted"
 
 #: Columns that say whose row it is.
 WHO = ("unit", "player", "program", "season")
-
-#: Practice columns a setting may be made of.
-_SETTING_COLUMNS = (
-    *(c.name for c in PRACTICE.columns if c.type == "level" and c.name != "second_chart"),
-    "drill",
-    "spot",
-    "charter",
-)
 
 
 def unit_parts(records: Records) -> tuple[str, ...]:
@@ -173,11 +166,11 @@ def setting_labels(
         *dict.fromkeys(setting.strip() for setting in asked if setting.strip() != "mode"),
     ]
     for name in columns:
-        if name not in _SETTING_COLUMNS:
-            guess = nearest(name, _SETTING_COLUMNS)
+        if name not in SETTING_COLUMNS:
+            guess = nearest(name, SETTING_COLUMNS)
             raise ArgumentError(
                 f"settings={','.join(columns)!r} holds {name!r}",
-                rule=f"settings are practice columns: {', '.join(_SETTING_COLUMNS)}",
+                rule=f"settings are practice columns: {', '.join(SETTING_COLUMNS)}",
                 next_step=f"did you mean {guess!r}?" if guess else "pass settings='mode,contest'",
             )
         if len(frame) and name not in frame:

@@ -68,7 +68,7 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
             raise
         return None, f"The weekly mix is not shown: {error.message}. {_capital(error.next_step)}."
     draws = growth_draws(study.records, seed=request.seed, randomised=assigned)
-    budget = None if request.season is None else request.season.budget_minutes
+    budget = request.budget_minutes
     try:
         advice = advise_mix(
             draws.growth,
@@ -157,7 +157,7 @@ def gather(
     from transfer.terminal.screen import progress
 
     say = progress(study.request.as_json)
-    reading = read_transfer(posterior, study.request.rope, assigned=assigned)
+    reading = read_transfer(posterior, study.request.rope_r2, assigned=assigned)
     scores = (score_study if score else score_left_out)(study, posterior)
     track = None if previous is None else track_of(previous, study)
     say("looking at the week")

@@ -254,7 +254,7 @@ def _options(request: Request) -> dict[str, Any]:
         "terms": list(request.terms),
         "level": request.level,
         "rule_body": request.rule_body,
-        "rope": list(request.rope),
+        "rope_r2": list(request.rope_r2),
         "seed": request.seed,
         "season_end": request.season_end.isoformat() if request.season_end else None,
         "priors_sha256": None if request.priors is None else file_hash(request.priors),

@@ -44,10 +44,11 @@ _EFFECTS = ["wording", "mean", "low", "high", "probability_live_better",
     help="'quick' is the Laplace twin: no sampling, same answer within noise.",
 )
 @click.option(
-    "--rope",
+    "--rope-points",
     "region",
     metavar="LOW:HIGH",
-    help="Points that would not matter, for logs without a plan; -1:1 when left out.",
+    help="Differences that would not matter, in points of game make rate, for logs without a plan; "
+    "-1:1 when left out.",
 )
 @shared_options("seed", "out", "json")
 def command(

@@ -36,9 +36,9 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
         low, high = (float(part) for part in value.split(":"))
     except ValueError as error:
         raise ArgumentError(
-            f"--rope {value!r} is not a region",
+            f"--rope-points {value!r} is not a region",
             rule="two numbers of points, LOW:HIGH",
-            next_step="write e.g. --rope=-1:1",
+            next_step="write e.g. --rope-points=-1:1",
         ) from error
     return low, high
 
@@ -114,9 +114,10 @@ def parse_region(value: str | None) -> tuple[float, float] | None:
     help="Week after which the result is looked at; may be repeated.",
 )
 @click.option(
-    "--rope",
+    "--rope-points",
+    "rope",
     metavar="LOW:HIGH",
-    help="Differences that would not matter, in points; -1:1 when left out.",
+    help="Differences that would not matter, in points of game make rate; -1:1 when left out.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 def command(

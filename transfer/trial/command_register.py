@@ -34,9 +34,10 @@ __all__ = ["command"]
     help="Week after which the result is looked at; may be repeated.",
 )
 @click.option(
-    "--rope",
+    "--rope-points",
+    "rope",
     metavar="LOW:HIGH",
-    help="Differences that would not matter, in points; -1:1 when left out.",
+    help="Differences that would not matter, in points of game make rate; -1:1 when left out.",
 )
 @click.option(
     "--fixed-on",

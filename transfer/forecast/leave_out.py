@@ -1,10 +1,8 @@
 """Leaving a player's games out without fitting again.
 
-The importance ratio of a draw is one over the likelihood of the player's games with the game
-rate integrated out given the practice rates (conditional Normal times binomial, adaptive
-Gauss-Hermite). The likelihood at the drawn game rate would not do: that rate has seen the very
-games, and its ratios have a far heavier tail. Ratios are Pareto-smoothed; players with k-hat above
-0.7 are listed and need a fit without them.
+The importance ratio of a draw is one over the likelihood of the player's games given the practice
+rates (`transfer.models.game_likelihood`). Ratios are Pareto-smoothed; players with k-hat above 0.7
+are listed and need a fit without them.
 """
 
 from __future__ import annotations
@@ -13,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from transfer.errors import ArgumentError
 from transfer.forecast.game_only import fit_game_only
@@ -21,14 +18,10 @@ from transfer.forecast.scoring import HeldOut, RateForecast, ScoreTable, score_f
 from transfer.models.alignment import (
     GameMix,
     count_cells,
-    deviations,
     game_mix,
-    game_offsets,
     require_passed,
-    squad_means,
 )
-from transfer.models.composition import game_given_practice
-from transfer.models.integrate import log_marginal
+from transfer.models.game_likelihood import game_likelihood
 from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 
@@ -39,10 +32,6 @@ __all__ = [
     "score_leave_player_out",
     "with_refits",
 ]
-
-
-#: Nodes for the part of a player's games that is common to his seasons.
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(11)
 
 
 @dataclass(frozen=True)
@@ -97,37 +86,10 @@ def leave_player_out_weights(posterior: TransferPosterior) -> LeaveOut:
         When the fit did not pass its diagnostics.
     """
     require_passed(posterior.diagnostics)
-    weights, sd = game_given_practice(posterior.population)
-    practice = deviations(posterior)[:, :, :-1]
-    mean = squad_means(posterior)[:, :, -1] + np.einsum("dpk,dk->dp", practice, weights)
-    log_likelihood = _games_of_players(posterior, mean, np.maximum(sd, 1e-6))
-    smoothed, khat = smooth_log_weights(-log_likelihood)
+    games = game_likelihood(posterior)
+    smoothed, khat = smooth_log_weights(-games.log_likelihood)
     mix = game_mix(posterior)
-    return LeaveOut(posterior.units, smoothed, khat, mean, sd, mix)
-
-
-def _games_of_players(posterior: TransferPosterior, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    """Log likelihood of all games of each unit's player given his practice, shape (D, P).
-
-    Where players have several seasons, what practice does not tell of a player's games has
-    correlation phi between them: it is a part common to his seasons, summed out by quadrature, and
-    parts of each season.
-    """
-    n, y, offset = game_offsets(posterior)
-    phi = posterior.terms.get("persistence")
-    if phi is None:
-        return log_marginal(mean, sd[:, None], n, y, offset)
-    counts = count_cells(posterior)
-    people = list(zip(counts.programs, counts.players, strict=True))
-    player = np.unique([f"{g}/{p}" for g, p in people], return_inverse=True)[1]
-    common, alone = sd * np.sqrt(phi), np.maximum(sd * np.sqrt(1.0 - phi), 1e-6)
-    parts = []
-    for node, weight in zip(_NODES, _WEIGHTS / _WEIGHTS.sum(), strict=True):
-        each = log_marginal(mean + (common * node)[:, None], alone[:, None], n, y, offset)
-        summed = np.zeros((player.max() + 1, len(mean)))
-        np.add.at(summed, player, each.T)
-        parts.append(np.log(weight) + summed.T)
-    return np.asarray(logsumexp(parts, axis=0)[:, player])
+    return LeaveOut(posterior.units, smoothed, khat, games.mean, games.sd, mix)
 
 
 def practice_only_forecast(

@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 import jupytext
+import matplotlib.pyplot as plt
 import pytest
 
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
@@ -73,3 +74,7 @@ def test_notebook_with_sampling_runs(name, monkeypatch):
     else:
         assert "cannot_tell" in printed
         assert space["table"]["sd"].min() > 0.15
+        assert space["loo"].n_data_points == len(space["fit"].units)
+        assert list(space["both"].viz["dist"]["group"].values) == ["prior", "posterior"]
+        assert "unit_label" in space["rates"].viz.children
+        plt.close("all")

@@ -72,10 +72,10 @@ def test_a_turned_bit_is_refused_or_without_effect(fitted, tmp_path, tries, reco
 def test_replaced_correlations_are_refused_by_every_door(fitted, tmp_path, run):
     import xarray as xr
 
-    with xr.open_dataset(fitted / "fit.nc", engine="h5netcdf") as opened:
-        data = opened.load()
-    data["omega"][:] = 0.9
-    data.to_netcdf(fitted / "fit.nc", engine="h5netcdf")
+    with xr.open_datatree(fitted / "fit.nc", engine="h5netcdf") as opened:
+        tree = opened.load()
+    tree["posterior"]["omega"][:] = 0.9
+    tree.to_netcdf(fitted / "fit.nc", engine="h5netcdf")
     with pytest.raises(StorageError, match="digest"):
         load_fit(fitted / "fit.nc")
     for command in (("compare",), ("report",), ("share", fitted, "--out", tmp_path / "s.zip")):

@@ -102,11 +102,11 @@ def test_a_command_that_meets_a_damaged_fit_says_so(fitted, run):
 def test_an_older_fit_is_refused_by_its_version(fitted, tmp_path):
     import xarray as xr
 
-    with xr.open_dataset(fitted / "fit.nc", engine="h5netcdf") as opened:
-        data = opened.load()
-    data.attrs["model_version"] = 0
+    with xr.open_datatree(fitted / "fit.nc", engine="h5netcdf") as opened:
+        tree = opened.load()
+    tree.attrs["model_version"] = 0
     old = tmp_path / "old.nc"
-    data.to_netcdf(old, engine="h5netcdf")
+    tree.to_netcdf(old, engine="h5netcdf")
     with pytest.raises(StorageError, match="model version 0") as caught:
         load_fit(old)
     assert "again" in caught.value.next_step

@@ -16,7 +16,7 @@ from transfer.models.population_prior import draw_population
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.roles import ROLE_TERMS, role_shifts
-from transfer.models.sampling import SamplerSettings, compile_model, sample
+from transfer.models.sampling import STATISTICS, SamplerSettings, compile_model, sample
 from transfer.models.transfer_design import TransferDesign, by_mode, design_from_cells
 from transfer.models.transfer_model import (
     MODEL_VERSION,
@@ -233,6 +233,7 @@ def fit_design(
         seed=seed,
         reported=reported,
         also=["theta"],
+        statistics=list(STATISTICS),
         draws=settings.draws,
         tune=settings.tune,
         chains=settings.chains,
@@ -274,6 +275,8 @@ def fit_design(
             "defenders": design.defenders,
             **_column_labels(design),
         },
+        chains=len(drawn["mu"]),
+        sample_stats={name: _flat(drawn[name]) for name in STATISTICS},
     )
     # The density knows a player's rate without his role; the posterior with it.
     return replace(posterior, theta=posterior.theta + role_shifts(posterior))

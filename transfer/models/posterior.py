@@ -7,7 +7,7 @@ the order of ``settings``. Everything is on the logit scale unless stated.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from transfer.errors import ArgumentError
 from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
+
+if TYPE_CHECKING:
+    from xarray import DataTree
 
 __all__ = ["Diagnostics", "PopulationDraws", "TransferPosterior"]
 
@@ -104,6 +107,10 @@ class TransferPosterior:
     provenance : Provenance
     cells : Cells
         The attempts and makes that were fitted.
+    chains : int
+        Chains that the D draws come from, one after another.
+    sample_stats : mapping of str to array, shape (D,)
+        What the sampler noted of each draw, under the names of ArviZ.
     """
 
     settings: tuple[str, ...]
@@ -117,6 +124,8 @@ class TransferPosterior:
     cells: Cells
     terms: dict[str, np.ndarray] = field(default_factory=dict)
     labels: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    chains: int = 1
+    sample_stats: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Refuse counts that are not about the same players and settings."""
@@ -128,6 +137,24 @@ class TransferPosterior:
                 rule="a fit carries the counts that were fitted",
                 next_step="fit these records again",
             )
+        if self.chains < 1 or self.draws % self.chains:
+            raise ArgumentError(
+                f"chains={self.chains} with {self.draws} draws",
+                rule="every chain has the same number of draws",
+                next_step="pass chains=1 where the draws come from no sampler",
+            )
+
+    def to_datatree(self) -> DataTree:
+        """The fit as ArviZ has it, for `arviz.summary`, `arviz.plot_forest`, `arviz.loo` and so on.
+
+        Returns
+        -------
+        xarray.DataTree
+            See `transfer.models.datatree` for the groups.
+        """
+        from transfer.models.datatree import to_tree
+
+        return to_tree(self)
 
     @property
     def purpose(self) -> str:

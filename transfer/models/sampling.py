@@ -23,6 +23,16 @@ __all__ = ["SamplerSettings", "available_cores", "compile_model", "gate", "sampl
 RHAT_LIMIT = 1.01
 ESS_LIMIT = 400.0
 _TAIL_QUANTILES = (0.05, 0.95)
+#: What the sampler notes of each draw: name in ArviZ -> name in nutpie.
+STATISTICS = {
+    "lp": "logp",
+    "energy": "energy",
+    "diverging": "diverging",
+    "tree_depth": "depth",
+    "n_steps": "n_steps",
+    "step_size": "step_size",
+    "acceptance_rate": "mean_tree_accept",
+}
 #: A range of draws below this is rounding, not movement.
 _STILL = 1e-12
 
@@ -144,7 +154,12 @@ def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]
 
 
 def _run(
-    compiled: Any, settings: SamplerSettings, seed: int, cores: int | None, names: Sequence[str]
+    compiled: Any,
+    settings: SamplerSettings,
+    seed: int,
+    cores: int | None,
+    names: Sequence[str],
+    statistics: Sequence[str],
 ) -> tuple[dict[str, np.ndarray], int]:
     """Sample and return numpy draws by name, with the number of divergences."""
     import nutpie
@@ -172,8 +187,10 @@ def _run(
             sampler.cancel()
             raise
     posterior = trace["posterior"]
+    noted = trace["sample_stats"]
     drawn = {name: np.asarray(posterior[name]) for name in names}
-    return drawn, int(np.asarray(trace["sample_stats"]["diverging"]).sum())
+    drawn |= {name: np.asarray(noted[STATISTICS[name]]) for name in statistics}
+    return drawn, int(np.asarray(noted["diverging"]).sum())
 
 
 def sample(
@@ -182,6 +199,7 @@ def sample(
     seed: int,
     reported: Sequence[str],
     also: Sequence[str] = (),
+    statistics: Sequence[str] = (),
     draws: int = 1000,
     tune: int = 800,
     chains: int = 4,
@@ -200,6 +218,8 @@ def sample(
         Variables that the gate judges.
     also : sequence of str
         Further variables to return, not judged.
+    statistics : sequence of str
+        What the sampler noted of each draw, to return as well: any of `STATISTICS`.
     draws, tune, chains, target_accept, adaptation
         See `SamplerSettings`.
     cores : int, optional
@@ -219,13 +239,13 @@ def sample(
     """
     settings = SamplerSettings(draws, tune, chains, target_accept, adaptation)
     names = [*reported, *also]
-    drawn, divergences = _run(compiled, settings, seed, cores, names)
+    drawn, divergences = _run(compiled, settings, seed, cores, names, statistics)
     first = gate(drawn, divergences, reported)
     if first.passed:
         return drawn, first
     if on_retry is not None:
         on_retry(first)
-    drawn, divergences = _run(compiled, settings.harder(), seed + 1, cores, names)
+    drawn, divergences = _run(compiled, settings.harder(), seed + 1, cores, names, statistics)
     second = replace(gate(drawn, divergences, reported), retried=True)
     if second.passed:
         return drawn, second

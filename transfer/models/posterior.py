@@ -7,6 +7,7 @@ the order of ``settings``. Everything is on the logit scale unless stated.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -152,9 +153,9 @@ class TransferPosterior:
         xarray.DataTree
             See `transfer.models.datatree` for the groups.
         """
-        from transfer.models.datatree import to_tree
-
-        return to_tree(self)
+        # By its name: the tree is made from what is computed from a posterior.
+        tree: DataTree = import_module("transfer.models.datatree").to_tree(self)
+        return tree
 
     @property
     def purpose(self) -> str:

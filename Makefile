@@ -18,7 +18,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint format types layers architecture studies calibration bench docs audit lock clean
+.PHONY: help setup demo test lint format types layers architecture studies calibration bench mutants docs audit lock clean
 
 # The first name that really runs, is 3.12 or newer and can make environments. A name on the
 # search path proves nothing: version managers leave names behind that start nothing.
@@ -103,6 +103,11 @@ calibration: $(STAMP)  ## simulation-based calibration (hours)
 bench: $(STAMP)  ## timings side by side with plain ways of doing the same
 	$(BIN)/python tests/benchmarks/engine.py --out $(STUDIES)/engine.md
 	$(BIN)/python tests/benchmarks/run.py --out $(STUDIES)/bench.md
+
+# Hours the first time; may be stopped and taken up again, results wait in reports/mutants.jsonl.
+mutants: $(STAMP)  ## plant mistakes one at a time, see whether tests notice (hours)
+	@$(PIP) --no-build-isolation -e '.[mutants]'
+	nice -n 19 $(BIN)/python tests/mutants/run.py --planted --report $(STUDIES)/mutants.md
 
 docs: $(STAMP)  ## build the documentation into docs/_build
 	$(BIN)/sphinx-build -W --keep-going -b html docs docs/_build/html

@@ -146,9 +146,9 @@ def test_lock_satisfies_the_project_file():
     from packaging.utils import canonicalize_name
 
     optional = PROJECT["project"]["optional-dependencies"]
-    # What benchmarks compare with, what runs on an accelerator and the coverage-guided fuzzer (no
-    # wheels for Windows) are installed apart from the rest.
-    apart = ("bench", "gpu", "fuzz")
+    # What benchmarks compare with, what runs on an accelerator, the coverage-guided fuzzer (no
+    # wheels for Windows) and the operators of the mutation tests are installed apart from the rest.
+    apart = ("bench", "gpu", "fuzz", "mutants")
     extras = [lines for name, lines in optional.items() if name not in apart]
     wanted = [
         *PROJECT["project"]["dependencies"],

@@ -125,6 +125,69 @@ def test_prior_probability_is_of_the_same_side_as_the_posterior():
         )
 
 
+def test_every_number_of_a_verdict_by_hand():
+    # Mean .15; squared deviations .04 + .01 + .0025 + .1225; three of four draws are above zero
+    # and two lie on the borders of the region, which belong to it.
+    posterior = np.array([-0.05, 0.05, 0.10, 0.50])
+    # Mean 0; squared deviations 1 + 1 + 4; a draw of zero is not above zero.
+    prior = np.array([-1.0, 0.0, 0.0, 2.0, -1.0])
+    verdict = judge(posterior, prior, ROPE, prob=0.5)
+    assert verdict.mean == pytest.approx(0.15)
+    assert verdict.sd == pytest.approx(np.sqrt(0.175 / 3))
+    assert verdict.contraction == pytest.approx(np.sqrt(0.175 / 3) / np.sqrt(6 / 4))
+    assert verdict.probability == pytest.approx(3 / 4)
+    assert verdict.prior_probability == pytest.approx(1 / 5)
+    assert verdict.probability_in_rope == pytest.approx(2 / 4)
+    # Half a draw on each side: (3.5 / 1.5) / (1.5 / 4.5).
+    assert verdict.bayes_factor == pytest.approx(7.0)
+    assert verdict.moved == "live"
+    # Contraction .197 and no border of the rule reached: three quarters do not lean.
+    assert (verdict.verdict, verdict.favours) == ("unclear", "live")
+    assert (verdict.interval.prob, verdict.interval.kind) == (0.5, "eti")
+    # Quarters of four sorted draws lie a quarter of a step inside.
+    assert verdict.interval.low == pytest.approx(-0.05 + 0.75 * 0.10)
+    assert verdict.interval.high == pytest.approx(0.10 + 0.25 * 0.40)
+
+
+def signs(above, below):
+    """Draws of which so many lie above zero and so many below."""
+    return np.concatenate([np.linspace(0.5, 1.5, above), -np.linspace(0.5, 1.5, below)])
+
+
+@pytest.mark.parametrize(
+    ("posterior", "prior", "factor", "moved"),
+    [
+        ((6, 5), (5, 5), 13 / 11, "live"),  # 1.18
+        ((11, 10), (5, 5), 23 / 21, None),  # 1.095
+        ((5, 5), (11, 10), 21 / 23, None),  # 1 / 1.095
+        ((5, 5), (6, 5), 11 / 13, "rep"),  # 1 / 1.18
+        ((5, 6), (5, 5), 13 / 11, "rep"),  # the favoured side is rep
+        ((5, 5), (5, 5), 1.0, None),  # half and half counts as the first side
+    ],
+)
+def test_odds_that_changed_by_less_than_a_tenth_did_not_move(posterior, prior, factor, moved):
+    verdict = judge(signs(*posterior), signs(*prior), ROPE)
+    assert verdict.bayes_factor == pytest.approx(factor)
+    assert verdict.moved == moved
+
+
+def test_half_of_the_draws_above_zero_count_for_the_first_side():
+    verdict = judge(signs(5, 5), signs(3, 7), ROPE)
+    assert (verdict.probability, verdict.prior_probability) == (0.5, pytest.approx(0.3))
+
+
+def test_odds_with_half_a_draw_on_each_side():
+    assert odds(0.75, 4) == pytest.approx(3.5 / 1.5)
+    assert odds(1.0, 4000) == pytest.approx(8001.0)
+    assert odds(0.0, 4000) == pytest.approx(1 / 8001)
+
+
+@pytest.mark.parametrize(("rope", "inside"), [((0.0, 0.05), 0.2), ((-0.05, 0.0), 0.4)])
+def test_rope_may_end_at_zero(rope, inside):
+    draws = np.array([-0.04, -0.01, 0.03, 0.4, 0.5])
+    assert judge(draws, normal_draws(0, 1), rope).probability_in_rope == pytest.approx(inside)
+
+
 @pytest.mark.parametrize("rope", [(0.01, 0.05), (-0.05, -0.01), (0.0, 0.0)])
 def test_rope_must_span_zero(rope):
     with pytest.raises(ArgumentError, match="does not span zero"):

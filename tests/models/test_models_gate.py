@@ -207,6 +207,27 @@ def test_movement_is_a_range_above_rounding():
     assert not any("does not move" in text for text in judge(values).failures)
 
 
+def test_a_range_of_1e_12_is_rounding_to_the_digit():
+    # Steps about zero, so that the range of the draws is the number that is written here.
+    for size, still in ((0.9e-12, True), (1e-12, True), (1.1e-12, False)):
+        values = independent()
+        values[0] = np.where(np.arange(1000) % 2, size, 0.0)
+        told = judge(values).failures
+        assert ("x does not move in 1 of 4 chains" in told) is still
+    everywhere = np.broadcast_to(np.where(np.arange(1000) % 2, 1e-12, 0.0), (4, 1000))
+    assert only_failure(judge(everywhere)) == "no reported quantity moves in any chain"
+
+
+def test_what_comes_after_a_quantity_that_is_no_number_is_judged_too():
+    broken, stuck = independent(), independent()
+    broken[0, 0], stuck[1] = np.nan, 0.0
+    found = gate({"a": broken, "b": stuck}, 0, ["a", "b"])
+    assert found.failures == (
+        "a holds draws that are not finite numbers",
+        "b does not move in 1 of 4 chains",
+    )
+
+
 class Sampler:
     """Stand in for the sampler library: hands out draws in turn and keeps what it was told."""
 
@@ -267,6 +288,23 @@ def test_draws_that_pass_come_back_from_the_first_try(library):
         "draws": 900, "tune": 300, "chains": 3, "cores": 2, "seed": 5, "save_warmup": False,
         "progress_bar": False, "target_accept": 0.85, "adaptation": "low_rank", "blocking": False,
     }  # fmt: skip
+
+
+def test_without_options_it_samples_as_the_settings_say(library):
+    stand_in = library(GOOD)
+    sample("model", seed=5, reported=["x"])
+    told, usual = stand_in.told[0][1], SamplerSettings()
+    for name in ("draws", "tune", "chains", "target_accept", "adaptation"):
+        assert told[name] == getattr(usual, name), name
+
+
+def test_models_are_compiled_so_that_their_data_can_be_swapped(monkeypatch):
+    import nutpie
+
+    told = []
+    monkeypatch.setattr(nutpie, "compile_pymc_model", lambda *a, **k: told.append((a, k)))
+    sampling.compile_model("model")
+    assert told == [(("model",), {"freeze_model": False})]
 
 
 def test_no_more_cores_than_chains_are_asked_for(library):

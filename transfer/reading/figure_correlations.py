@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from transfer.models.alignment import require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.page import style
 
@@ -42,7 +43,13 @@ def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
     DataFrame
         Columns ``setting``, ``mode``, ``which`` (``prior`` or ``posterior``), ``rho``,
         ``density``, and, the same on each row of a curve, ``mean``, ``low``, ``high``, ``prob``.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    require_passed(posterior.diagnostics)
     tail = (1.0 - prob) / 2.0
     curves: list[pd.DataFrame] = []
     for setting, mode in zip(posterior.settings, posterior.modes, strict=True):

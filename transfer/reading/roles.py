@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from transfer.models.alignment import require_passed
 from transfer.models.composition import compose
 from transfer.models.posterior import TransferPosterior
 from transfer.models.roles import ROLE_TERMS, has_roles, overall_population, overall_prior
@@ -69,7 +70,13 @@ def read_roles(posterior: TransferPosterior, prob: float = 0.90) -> RoleReading 
     -------
     RoleReading or None
         None where the fit has no role terms, or no practice.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    require_passed(posterior.diagnostics)
     if not has_roles(posterior) or not posterior.settings:
         return None
     groups = {

@@ -15,10 +15,10 @@ from invented import invented_cells, invented_mix, invented_posterior
 from needs import BROWSER_CHECKS
 from scipy.special import expit
 
+from transfer.page.embedded import safe_json
 from transfer.reading.reading import read_transfer
 from transfer.reports.content import ReportContent
 from transfer.reports.html import render_report
-from transfer.reports.what_if import safe_json
 
 in_a_browser = pytest.mark.needs("chromium", "node", "browser packages")
 

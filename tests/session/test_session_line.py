@@ -158,6 +158,7 @@ def calls_fit_their_drill(plan):
             assert name == "" or name in drill.spots
         for name in drill.spots:
             assert 4.0 <= spot(name).distance_ft <= 14.0
+            assert spot(f"left_{name}").side == "left"  # a middle spot would contradict the side
         for trait in ("hand", "footwork", "entry", "spot", "side"):
             counts = Counter(calls[trait])
             assert max(counts.values()) - min(counts.values()) <= 1

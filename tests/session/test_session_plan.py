@@ -18,10 +18,11 @@ from transfer.results import plain
 from transfer.session.calls import LEVELS, balanced_calls
 from transfer.session.challenge import find_challenge
 from transfer.session.chart_sheet import COLUMNS, chart_sheet
-from transfer.session.page import render_chart, render_session, write_session
+from transfer.session.page import render_chart, render_session
 from transfer.session.plan import plan_session
 from transfer.session.race import Side, choose_target, finish_probability, simulate_race
 from transfer.session.timing import SHORTEST
+from transfer.session.write import write_session
 
 
 def codes(count):
@@ -237,6 +238,9 @@ def test_page_holds_the_plan_and_the_cautions_without_script_or_link(usual, tmp_
         "calls.csv",
         "chart.csv",
         "chart.html",
+        "tap_basket_1.html",
+        "tap_basket_2.html",
+        "tap_basket_3.html",
     }
     page = (tmp_path / "session.html").read_text()
     assert "<script" not in page

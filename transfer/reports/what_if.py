@@ -6,36 +6,24 @@ The same numbers stand in tables for readers without script and on paper.
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from transfer.models.estimates import player_estimates
 from transfer.page import words
 from transfer.page.document import WhatIf
+from transfer.page.embedded import safe_json
 from transfer.page.style import setting_label
 from transfer.records.cells import GAME
 
 if TYPE_CHECKING:
-    from markupsafe import Markup
-
     from transfer.reports.content import ReportContent
 
-__all__ = ["safe_json", "what_if"]
+__all__ = ["what_if"]
 
 #: Rows of the table that stands for the slider.
 _TABLE_ROWS = 7
-
-
-def safe_json(value: Any) -> Markup:
-    """JSON that cannot end the element it stands in, nor be read as markup."""
-    from markupsafe import Markup
-
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    for sign, code in (("<", "\\u003c"), (">", "\\u003e"), ("&", "\\u0026")):
-        text = text.replace(sign, code)
-    return Markup(text)
 
 
 def _mix_rows(table: pd.DataFrame) -> list[list[str]]:

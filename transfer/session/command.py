@@ -91,8 +91,8 @@ def command(**given: Any) -> None:
     import datetime as dt
 
     from transfer.mix.command import parse_pairs
-    from transfer.session.page import write_session
     from transfer.session.plan import plan_session
+    from transfer.session.write import write_session
 
     day = _day(given["date"]) if given["date"] else dt.date.today().isoformat()
     stated = parse_pairs("--rate", given["stated"])

@@ -43,8 +43,8 @@ class Drill:
     alternate : bool
         Whether a player's shots change sides every time; the side is called otherwise.
     spots : tuple of str
-        Spots that fit, nearest first; a ladder takes them as its rungs. The usual ones lie 6 to
-        14 ft from below the ring.
+        Spots of both sides that fit, nearest first; a ladder takes them as its rungs. The usual
+        ones lie 6 to 14 ft from below the ring.
     """
 
     name: str
@@ -94,10 +94,10 @@ DRILLS: tuple[Drill, ...] = (
           "player race", "random",
           "A drive from the corner along the baseline; the defender steps over from the far side "
           "and stays in front. Each player counts makes up to the target.",
-          ("dribble",), spots=("block", "circle_bottom", "baseline")),
+          ("dribble",), spots=("block", "baseline")),
     Drill("short_roll_hand_up", "Short roll over a hand", "rep", "light", 0, "time", "random",
           "Pocket pass on the short roll, at most two steps, a helper's hand up late.",
-          ("catch", "turn"), spots=("circle_bottom", "mark_1", "mark_2", "free_throw_line")),
+          ("catch", "turn"), spots=("mark_1", "mark_2", "mark_3")),
     Drill("drive_and_rim_live", "Drive between two defenders", "live", "front_and_trailing", 2,
           "time", "random", "One defender trails from the screen, a second waits at the rim.",
           ("dribble",)),

@@ -1,20 +1,17 @@
-"""The session on one printed page, and its chart sheet as HTML and CSV."""
+"""The session on one printed page, and the sheet to tally on."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from transfer.files import write_text
-from transfer.records.exports import csv_text
-from transfer.session.chart_sheet import chart_sheet
 from transfer.session.floor import sides_of
 from transfer.session.plan import SessionPlan
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_chart", "render_session", "spoken", "write_session"]
+__all__ = ["SPOKEN", "place_name", "render", "render_chart", "render_session", "spoken"]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 CHART_NOTE = (
@@ -23,7 +20,7 @@ CHART_NOTE = (
     "for another contest. Codes only, no names."
 )
 #: Charted labels as a coach says them.
-_SPOKEN = {
+SPOKEN = {
     "one_foot": "one foot", "two_foot": "two feet", "mark_1": "first lane mark",
     "mark_2": "second lane mark", "mark_3": "third lane mark",
     "circle_bottom": "bottom of the circle", "free_throw_line": "free-throw line",
@@ -33,7 +30,7 @@ _SPOKEN = {
 
 def spoken(label: str) -> str:
     """A charted label in words."""
-    return _SPOKEN.get(label, label)
+    return SPOKEN.get(label, label)
 
 
 def render_session(plan: SessionPlan, title: str) -> str:
@@ -49,7 +46,7 @@ def render_session(plan: SessionPlan, title: str) -> str:
     str
         One HTML document without script or outside reference.
     """
-    return _render(
+    return render(
         "session.html.j2",
         title=title,
         size=_print_size(plan),
@@ -77,50 +74,8 @@ def render_chart(plan: SessionPlan, title: str) -> str:
         for row in plan.blocks.to_dict(orient="records"):
             order, facing = _line(plan, row["block"], squad, basket)
             blocks.append({**row, "rows": list(zip(order, facing, strict=True))})
-        pages.append({"name": _place_name(plan, squad, basket), "blocks": blocks})
-    return _render("session_chart.html.j2", title=title, note=CHART_NOTE, pages=pages)
-
-
-def write_session(
-    plan: SessionPlan,
-    folder: Path | str,
-    date: str,
-    session: str = "1",
-    program: str = "",
-    season: str = "",
-) -> tuple[Path, ...]:
-    """Write the page, the plan's tables and the chart sheet.
-
-    Parameters
-    ----------
-    plan : SessionPlan
-    folder : path
-    date, session, program, season : str
-        As on the chart sheet.
-
-    Returns
-    -------
-    tuple of Path
-        ``session.html``, ``session.csv`` (blocks), ``reps.csv``, ``calls.csv``, ``chart.csv``
-        and ``chart.html``.
-
-    Raises
-    ------
-    StorageError
-        When the folder cannot be written.
-    """
-    target = Path(folder)
-    title = f"Session {session} of {date}" + (f", {program}" if program else "")
-    sheet = chart_sheet(plan, date, session, program, season)
-    files = {
-        "session.html": render_session(plan, title),
-        "session.csv": csv_text(plan.blocks),
-        "reps.csv": csv_text(plan.reps),
-        "calls.csv": csv_text(plan.calls),
-        "chart.csv": csv_text(sheet),
-        "chart.html": render_chart(plan, f"Chart sheet, {title[0].lower()}{title[1:]}"),
-    }
-    return tuple(write_text(target / name, text) for name, text in files.items())
+        pages.append({"name": place_name(plan, squad, basket), "blocks": blocks})
+    return render("session_chart.html.j2", title=title, note=CHART_NOTE, pages=pages)
 
 
 def _environment() -> Environment:
@@ -134,10 +89,15 @@ def _environment() -> Environment:
     )
 
 
-def _render(template: str, **values: Any) -> str:
-    css = (_TEMPLATES / "session.css").read_text(encoding="utf-8").strip()
-    page = _environment().get_template(template).render(css=_markup(css), **values)
+def render(template: str, css: str = "session.css", script: str = "", **values: Any) -> str:
+    """Render a template of this room with its style and script, without blank lines."""
+    parts = {"css": _file(css), "script": _file(script) if script else ""}
+    page = _environment().get_template(template).render(**parts, **values)
     return "\n".join(line.rstrip() for line in page.splitlines() if line.strip()) + "\n"
+
+
+def _file(name: str) -> Any:
+    return _markup((_TEMPLATES / name).read_text(encoding="utf-8").strip())
 
 
 def _markup(text: str) -> Any:
@@ -174,7 +134,8 @@ def _places(plan: SessionPlan) -> list[tuple[int, int]]:
     return list(plan.floor.places)
 
 
-def _place_name(plan: SessionPlan, squad: int, basket: int) -> str:
+def place_name(plan: SessionPlan, squad: int, basket: int) -> str:
+    """Basket, and squad where there are several."""
     return f"Basket {basket}" + (f", squad {squad}" if plan.floor.squads > 1 else "")
 
 
@@ -208,7 +169,7 @@ def _place(plan: SessionPlan, squad: int, basket: int) -> dict[str, Any]:
                  ("rebounds", "rebounder"), ("passes", "passer"))  # fmt: skip
         work = ", ".join(f"{here[role]} {does}" for does, role in roles if here[role])
         rows.append({"block": row["block"], "line": " ".join(order), "work": work})
-    return {"name": _place_name(plan, squad, basket), "rows": rows}
+    return {"name": place_name(plan, squad, basket), "rows": rows}
 
 
 def _calls(plan: SessionPlan) -> list[dict[str, Any]]:

@@ -93,7 +93,8 @@ def test_the_check_is_part_of_the_view_against_new_players_only():
     assert new.tails is not None
     assert new.tails.text in new.text
     doubted = replace(new.tails, p=0.001)
-    told = replace(new, tails=doubted, text=f"One. {doubted.text}")
+    told = replace(new, tails=doubted, said="One.")
+    assert told.text == f"One. {doubted.text}"
     assert doubted.furthest in told.text
     assert told.shared_text == f"One. {doubted.shared_text}"
     assert new.to_dict()["tails"]["p"] == new.tails.p

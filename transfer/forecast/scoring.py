@@ -133,7 +133,6 @@ class ScoreTable:
         (difference), ``players``; ``None`` where not both were scored.
     untrusted : tuple of str
         Units whose weights cannot be trusted; fit without them before quoting the score.
-    text : str
     """
 
     table: pd.DataFrame
@@ -141,16 +140,18 @@ class ScoreTable:
     scheme: str
     worth: dict[str, Any] | None
     untrusted: tuple[str, ...]
-    text: str
+
+    @property
+    def text(self) -> str:
+        """The scores in plain words."""
+        more = " and others" if len(self.untrusted) > 8 else ""
+        return _write_scores(self, ", ".join(self.untrusted[:8]) + more)
 
     @property
     def shared_text(self) -> str:
         """The text for readers outside the staff: how many players it is about, not who."""
-        if not self.untrusted:
-            return self.text
         number = len(self.untrusted)
-        whom = f"{number} player-season{'s' if number > 1 else ''}"
-        return self.text.replace(f"for {_named(self.untrusted)} the", f"for {whom} the")
+        return _write_scores(self, f"{number} player-season{'s' if number > 1 else ''}")
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values."""
@@ -332,7 +333,6 @@ def score_forecasts(
         scheme=scheme,
         worth=worth,
         untrusted=untrusted,
-        text=_write_scores(table, worth, untrusted, scheme),
     )
 
 
@@ -354,19 +354,14 @@ def _worth(
     }
 
 
-def _named(untrusted: tuple[str, ...]) -> str:
-    return ", ".join(untrusted[:8]) + (" and others" if len(untrusted) > 8 else "")
-
-
-def _write_scores(
-    table: pd.DataFrame, worth: dict[str, Any] | None, untrusted: tuple[str, ...], scheme: str
-) -> str:
-    """Sentences on the scores."""
+def _write_scores(scores: ScoreTable, untrusted: str) -> str:
+    """Sentences on the scores; `untrusted` says whose weights cannot be trusted."""
+    table, worth = scores.table, scores.worth
     best = table["forecast"].iloc[int(table["log_score"].to_numpy().argmax())]
     attempts, players = int(table["attempts"].iloc[0]), int(table["players"].iloc[0])
     parts = [
         f"Scored on {attempts:,} game attempts of {players} player-seasons that the forecasts had "
-        f"not seen ({scheme}). Best log score: {str(best).replace('_', ' ')}."
+        f"not seen ({scores.scheme}). Best log score: {str(best).replace('_', ' ')}."
     ]
     if worth is not None:
         gap, se = worth["log_score"], worth["se"]
@@ -380,9 +375,9 @@ def _write_scores(
             f"{se:.1f}, over players; {settled}). One point means that the forecast with practice "
             "gave 2.7 times the chance to what happened."
         )
-    if untrusted:
+    if scores.untrusted:
         parts.append(
-            f"Not to be quoted yet: for {_named(untrusted)} the weights that leave the player out "
+            f"Not to be quoted yet: for {untrusted} the weights that leave the player out "
             "are unreliable (k-hat above 0.7); fit without these players."
         )
     return " ".join(parts)

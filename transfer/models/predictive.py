@@ -252,7 +252,8 @@ class PosteriorPredictive:
         Whose seasons were drawn again.
     prob : float
         Probability of ``low`` to ``high``.
-    text : str
+    said : str
+        The text but for what it says about the tails.
     provenance : Provenance
     tails : PlayerTails or None
         Whether more players lie far from the rest than the model says; ``None`` for the same
@@ -263,16 +264,19 @@ class PosteriorPredictive:
     by_setting: pd.DataFrame
     players: Literal["same", "new"]
     prob: float
-    text: str
+    said: str
     provenance: Provenance
     tails: PlayerTails | None = None
 
     @property
+    def text(self) -> str:
+        """The result in plain words."""
+        return self.said if self.tails is None else f"{self.said} {self.tails.text}"
+
+    @property
     def shared_text(self) -> str:
         """The text without the code of a player."""
-        if self.tails is None:
-            return self.text
-        return self.text.replace(self.tails.text, self.tails.shared_text)
+        return self.said if self.tails is None else f"{self.said} {self.tails.shared_text}"
 
     @property
     def extreme(self) -> pd.DataFrame:
@@ -427,9 +431,7 @@ def posterior_predictive(
         by_setting=by_setting,
         players=players,
         prob=prob,
-        text=" ".join(
-            [_posterior_text(table, by_setting, players), *([] if tails is None else [tails.text])]
-        ),
+        said=_posterior_text(table, by_setting, players),
         tails=tails,
         provenance=Provenance(
             seed,

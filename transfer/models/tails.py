@@ -60,15 +60,16 @@ class PlayerTails:
     @property
     def text(self) -> str:
         """The result in plain words."""
-        if not self.doubted:
-            return "Players far from the rest are no more common than the model says."
-        return self.shared_text.replace(":", f", {self.furthest} furthest:", 1)
+        return self._told(f", {self.furthest} furthest")
 
     @property
     def shared_text(self) -> str:
         """The text without the code of a player."""
+        return self._told("")
+
+    def _told(self, furthest: str) -> str:
         if not self.doubted:
-            return self.text
+            return "Players far from the rest are no more common than the model says."
         remedy = (
             ""
             if self.roles
@@ -76,7 +77,8 @@ class PlayerTails:
             "roster and fit with --terms position,class_year,volume."
         )
         return (
-            f"More players lie far from the rest than the model says (p = {self.p:.3f}): rates far "
+            "More players lie far from the rest than the model says "
+            f"(p = {self.p:.3f}){furthest}: rates far "
             "out are then pulled in too much, and the comparison may rest on few players, so its "
             "interval is too narrow. See whether the answer stands with these players left out."
             f"{remedy}"

@@ -62,7 +62,7 @@ def headline(reading: Reading) -> str:
 
 def _share(row: dict[Any, Any], what: str) -> str:
     return (
-        f"{what}: {words.percent(row['mean'])} of the differences between players' true game "
+        f"{what} {words.percent(row['mean'])} of the differences between players' true game "
         f"rates ({row['prob']:.0%} interval {words.span(row['low'], row['high'])}; "
         f"before the records {words.percent(row['prior_mean'])})."
     )
@@ -81,11 +81,7 @@ def share_sentences(reading: Reading) -> list[str]:
         "rep": "Rep make rates account for",
         "all": "Both together account for",
     }
-    return [
-        _share(rows[name], label).replace("for: ", "for ")
-        for name, label in labels.items()
-        if name in rows
-    ]
+    return [_share(rows[name], label) for name, label in labels.items() if name in rows]
 
 
 def used_sentence(reading: Reading) -> str:

@@ -18,7 +18,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint format types layers architecture studies calibration bench mutants docs audit lock clean
+.PHONY: help setup demo test lint format types layers architecture studies evidence calibration bench mutants docs audit lock clean
 
 # The first name that really runs, is 3.12 or newer and can make environments. A name on the
 # search path proves nothing: version managers leave names behind that start nothing.
@@ -94,6 +94,9 @@ studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 	$(BIN)/python tests/faults/fault_table.py --out $(STUDIES)/faults.md
 	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --guided 60 --out $(STUDIES)/fuzz.md
 	$(BIN)/python -m pytest -m slow
+
+evidence: $(STAMP)  ## open records that nobody here made: readings, held-out forecasts (an hour)
+	$(BIN)/python tests/studies/evidence.py
 
 calibration: $(STAMP)  ## simulation-based calibration (hours)
 	$(BIN)/python tests/studies/calibration.py --out $(STUDIES)

@@ -53,7 +53,7 @@ def fit_game_only(posterior: TransferPosterior) -> TransferPosterior:
     if not posterior.settings:
         return posterior
     cells = game_cells(posterior.cells)
-    priors = TransferPriors.from_dict(posterior.provenance.settings["priors"])
+    priors = posterior.priors or TransferPriors()  # none where draws were invented
     effects = posterior.design_effects
     return fit_design(
         design_from_cells(cells, priors, effects),

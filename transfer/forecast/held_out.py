@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from transfer.errors import ArgumentError, DiagnosticsError
+from transfer.forecast.game_only import game_cells
 from transfer.forecast.leave_out import score_leave_player_out
 from transfer.forecast.rolling_origin import (
     RollingSplit,
@@ -20,6 +21,7 @@ from transfer.forecast.scoring import ScoreTable
 from transfer.models.posterior import TransferPosterior
 from transfer.records.reading import read_records
 from transfer.terminal.inputs import Study, cells_of, fit_cells
+from transfer.terminal.options import Request
 from transfer.terminal.screen import progress
 
 __all__ = ["Scores", "score_left_out", "score_later_file", "score_study"]
@@ -62,6 +64,12 @@ def _practice_before(practice: pd.DataFrame, split: RollingSplit) -> pd.DataFram
     return practice[cut.isna() | (pd.to_datetime(practice["date"]) < cut)]
 
 
+def _without_practice(posterior: TransferPosterior, request: Request) -> TransferPosterior:
+    """The same games fitted without practice: what practice has to beat."""
+    progress(request.as_json)("fitting the games alone, to compare the forecasts with")
+    return fit_cells(game_cells(posterior.cells), request)
+
+
 def score_early_against_late(study: Study) -> ScoreTable:
     """Fit the early part of the season again and score the five forecasts on the rest.
 
@@ -87,13 +95,18 @@ def score_early_against_late(study: Study) -> ScoreTable:
     cells = cells_of(early, study.request)
     progress(study.request.as_json)("fitting the early games again, to score the forecasts")
     posterior = fit_cells(cells, study.request)
-    return score_rolling_origin(posterior, held_out_games(cells_of(late, study.request)))
+    return score_rolling_origin(
+        posterior,
+        held_out_games(cells_of(late, study.request)),
+        games=_without_practice(posterior, study.request),
+    )
 
 
 def score_left_out(study: Study, posterior: TransferPosterior) -> Scores:
     """Score only by leaving players out; the games are fitted once more without practice."""
     try:
-        return Scores(None, score_leave_player_out(posterior))
+        games = _without_practice(posterior, study.request)
+        return Scores(None, score_leave_player_out(posterior, games=games))
     except (ArgumentError, DiagnosticsError) as error:
         return Scores(None, None, (f"No score by leaving a player out: {error.message}.",))
 
@@ -132,4 +145,5 @@ def score_later_file(study: Study, posterior: TransferPosterior, later: Path) ->
     """
     found = read_records(games=later, rule_body=study.request.rule_body)
     held_out = held_out_games(cells_of(found, replace(study.request, settings=("mode",))))
-    return Scores(score_rolling_origin(posterior, held_out), None)
+    games = _without_practice(posterior, study.request)
+    return Scores(score_rolling_origin(posterior, held_out, games=games), None)

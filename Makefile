@@ -85,12 +85,18 @@ layers: $(STAMP)  ## imports go one way between the rooms
 architecture: $(STAMP)  ## the map in DEVELOPERS.md is the code's
 	$(BIN)/python tests/architecture/check_map.py
 
+# Studies import the invented players of the tests.
+studies calibration: export PYTHONPATH := tests
+
 studies: $(STAMP)  ## long studies (hours); tables into reports/studies
 	$(BIN)/python tests/studies/growth_trials.py --out $(STUDIES)/growth-tables.md
 	$(BIN)/python tests/studies/growth_laplace_vs_nuts.py --out $(STUDIES)/growth-laplace-vs-nuts.md
 	$(BIN)/python tests/studies/mix_regret.py $(STUDIES)/mix-regret.md 120 20261125
 	$(BIN)/python tests/studies/chosen_mix.py $(STUDIES)/chosen-mix.md 20 20261126
 	$(BIN)/python tests/studies/transfer_operating.py --out $(STUDIES)
+	$(BIN)/python tests/studies/forecast_worth.py --out $(STUDIES)
+	$(BIN)/python tests/studies/roles_league.py --out $(STUDIES)
+	$(BIN)/python tests/studies/returning_players.py --out $(STUDIES)
 	$(BIN)/python tests/faults/fault_table.py --out $(STUDIES)/faults.md
 	$(BIN)/python tests/hostile/fuzz_study.py --inputs 100000 --seed 20261125 --guided 60 --out $(STUDIES)/fuzz.md
 	$(BIN)/python -m pytest -m slow

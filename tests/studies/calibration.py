@@ -1,6 +1,8 @@
 """Simulation-based calibration of the transfer model and the growth model.
 
-    python tests/studies/calibration.py --out reports/studies [--jobs N | --cluster tcp://HOST:8786]
+    PYTHONPATH=tests python tests/studies/calibration.py --out reports/studies
+
+with ``--jobs N`` or ``--cluster tcp://HOST:8786`` to run several data sets at a time.
 
 Truths are drawn from the prior, records are simulated, the model is fitted, and the truth is
 ranked among the posterior draws (Talts et al. 2018, from memory). One line per data set is kept in

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import subprocess
 import zipfile
 
@@ -107,6 +108,14 @@ def test_a_bundle_holds_no_player_and_no_file_name(fitted, season, tmp_path, run
         "rep/none", "live/trailing", "game",
     }  # fmt: skip
     assert "hidden" in text
+
+
+def test_no_guess_at_the_records_can_be_confirmed_by_a_hash(fitted, tmp_path, run):
+    out = tmp_path / "share.zip"
+    assert run("share", fitted, "--out", out)[0] == 0
+    told = json.loads(bundle(out)["manifest.json"])
+    assert told["inputs"] == ["games", "practice"]
+    assert re.findall(r"[0-9a-f]{40,}", "\n".join(bundle(out).values())) == []
 
 
 def test_equal_runs_give_equal_bundles_and_nothing_is_overwritten(fitted, tmp_path, run):

@@ -33,7 +33,7 @@ counts.csv       players, attempts and makes by program and setting, with totals
 population.csv   the population the model describes: middle make rate, spread between players
                  (standard deviation, log odds), correlation with true game rates;
                  equal-tailed intervals of expected values
-manifest.json    hashes of the record files (no names), options, versions
+manifest.json    which tables were read, options, versions; no names and no hashes of files
 
 {hidden}
 
@@ -174,6 +174,11 @@ def _population(
 
 
 def _manifest(manifest: Mapping[str, Any]) -> dict[str, Any]:
-    """The manifest without file names, which people give."""
-    inputs = {name: {"sha256": value["sha256"]} for name, value in manifest["inputs"].items()}
-    return {**manifest, "inputs": inputs}
+    """Options, versions and day of the run, and which tables were read.
+
+    Neither names of files, which people give, nor hashes: who guesses the content of a small record
+    file could confirm the guess by its hash, or by a key that was made from it.
+    """
+    kept = {name: manifest[name] for name in ("created", "options", "versions")}
+    options = {k: v for k, v in kept["options"].items() if not k.endswith("_sha256")}
+    return {**kept, "options": options, "inputs": sorted(manifest["inputs"])}

@@ -204,6 +204,21 @@ def test_a_shared_page_has_no_players_and_hides_small_groups():
     assert "were not part of this run" in words
 
 
+def test_a_shared_page_has_no_hash_of_the_records():
+    posterior = invented_posterior(invented_cells(4), draws=200)
+    manifest = {
+        "inputs": {"games": {"file": "games.csv", "sha256": "ab" * 32}},
+        "options": {"priors_sha256": "cd" * 32, "seed": 1},
+    }
+    given = {"manifest": manifest, "problems": problem_table([])}
+    own, shared = (
+        render_report(ReportContent("t", read_transfer(posterior), posterior, shared=s, **given))
+        for s in (False, True)
+    )
+    assert len(re.findall(r"\b[0-9a-f]{64}\b", own)) == 3
+    assert re.findall(r"\b[0-9a-f]{64}\b", shared) == []
+
+
 def test_a_shared_page_keeps_rows_of_record_files_back(content):
     section = quality_section([], content.problems, [], rows=False)
     assert "P99" not in str(section.blocks)

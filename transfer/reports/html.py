@@ -84,7 +84,10 @@ def _analyst_sections(
         assumptions.assumptions_section(content.posterior, content.reading, content.priors),
         method_section(),
         provenance_section(
-            content.reading.provenance, content.reading.diagnostics, content.manifest
+            content.reading.provenance,
+            content.reading.diagnostics,
+            content.manifest,
+            content.shared,
         ),
     ]
     return [part for part in parts if part is not None]

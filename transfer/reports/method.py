@@ -76,8 +76,13 @@ def provenance_section(
     provenance: Provenance,
     diagnostics: Diagnostics,
     manifest: Mapping[str, Any] | None,
+    shared: bool = False,
 ) -> Section:
-    """Seed, hashes, versions, options and diagnostics: enough to get the same answer again."""
+    """Seed, hashes, versions, options and diagnostics: enough to get the same answer again.
+
+    A shared page has no hashes of the records: a guess at a small file could be confirmed by one.
+    """
+    cells = [] if shared else [("SHA-256 of the cells", provenance.data_hash)]
     gate = [
         ("R-hat, largest", f"{diagnostics.rhat_max:.4f} (rule: below 1.01)"),
         ("effective draws, bulk", f"{diagnostics.ess_bulk_min:.0f} (rule: above 400)"),
@@ -90,18 +95,19 @@ def provenance_section(
         blocks.heading("Diagnostics of the fit"),
         blocks.pairs(gate),
         blocks.heading("Data and seed"),
-        blocks.pairs(
-            [("seed", str(provenance.seed)), ("SHA-256 of the cells", provenance.data_hash)]
-        ),
+        blocks.pairs([("seed", str(provenance.seed)), *cells]),
     ]
     if manifest:
         inputs = manifest.get("inputs", {})
-        content += [
-            blocks.heading("Record files (SHA-256)"),
-            blocks.pairs((value["file"], value["sha256"]) for value in inputs.values()),
-            blocks.heading("Options"),
-            blocks.pairs(_flat(manifest.get("options", {}))),
-        ]
+        options = manifest.get("options", {})
+        if shared:
+            options = {k: v for k, v in options.items() if not k.endswith("_sha256")}
+        else:
+            content += [
+                blocks.heading("Record files (SHA-256)"),
+                blocks.pairs((value["file"], value["sha256"]) for value in inputs.values()),
+            ]
+        content += [blocks.heading("Options"), blocks.pairs(_flat(options))]
     content += [
         blocks.heading("Model and sampler settings"),
         blocks.pairs(_flat(provenance.to_dict()["settings"])),

@@ -13,6 +13,7 @@ from transfer.models.composition import (
     carry_over_weights,
     compose,
     game_given_practice,
+    mode_indices,
     r_squared,
 )
 from transfer.models.posterior import PopulationDraws
@@ -92,3 +93,84 @@ def test_what_is_no_correlation_matrix_is_refused():
         r_squared(omega, np.array([], dtype=int))
     with pytest.raises(ArgumentError, match="2 settings"):
         compose(population(np.eye(4)), SETTINGS[:2], MODES[:2])
+
+
+#: One rep and one live setting: c between them, a and b with games.
+TWO = ("rep/none", "live/trailing")
+A, B, C = 0.6, 0.8, 0.5
+OMEGA = [[1, C, A], [C, 1, B], [A, B, 1]]
+TAU = [0.5, 0.4, 0.2]
+#: (a^2 + b^2 - 2abc) / (1 - c^2) = (.36 + .64 - .48) / .75.
+R2 = 0.52 / 0.75
+
+
+def test_every_number_of_two_settings_by_hand():
+    parts = compose(population(OMEGA, TAU), TWO, ("rep", "live"))
+    assert (parts.settings, parts.modes) == (TWO, ("rep", "live"))
+    np.testing.assert_allclose(parts.rho, [[A, B]])
+    # Standardised weights (a - bc) / (1 - c^2) and (b - ac) / (1 - c^2), times tau_G / tau_k.
+    np.testing.assert_allclose(parts.weights, [[0.2 / 0.75 * 0.2 / 0.5, 0.5 / 0.75 * 0.2 / 0.4]])
+    assert parts.r2_all == pytest.approx([R2])
+    assert parts.r2_rep == pytest.approx([A**2])
+    assert parts.r2_live == pytest.approx([B**2])
+    assert parts.live_adds == pytest.approx([R2 - A**2])
+    assert parts.rep_adds == pytest.approx([R2 - B**2])
+    assert parts.contrast() == pytest.approx([B**2 - A**2])
+    assert parts.contrast("r2") == pytest.approx([B**2 - A**2])
+    assert parts.contrast("rho") == pytest.approx([B - A])
+    assert parts.composite_rho("rep") == pytest.approx([A])
+    assert parts.composite_rho("live") == pytest.approx([B])
+    assert parts.composite_rho("all") == pytest.approx([np.sqrt(R2)])
+
+
+def test_game_given_practice_by_hand_and_without_practice():
+    weights, sd = game_given_practice(population(OMEGA, TAU))
+    np.testing.assert_allclose(weights, [[0.8 / 7.5, 1 / 3]])
+    assert sd == pytest.approx([0.2 * np.sqrt(1 - R2)])
+    weights, sd = game_given_practice(population([[1.0]], [0.3]))
+    assert weights.shape == (1, 0)
+    assert sd == pytest.approx([0.3])
+
+
+@pytest.mark.parametrize("mode", ["rep", "live"])
+def test_one_mode_adds_nothing_to_nothing(mode):
+    parts = compose(population([[1, -0.6], [-0.6, 1]]), (f"{mode}/none",), (mode,))
+    there, absent = (
+        (parts.r2_rep, parts.r2_live) if mode == "rep" else (parts.r2_live, parts.r2_rep)
+    )
+    assert there == pytest.approx([0.36])
+    assert absent is None
+    assert (parts.live_adds, parts.rep_adds, parts.contrast()) == (None, None, None)
+    assert parts.composite_rho(mode) == pytest.approx([0.6])  # against games is informative too
+
+
+def test_settings_of_one_mode_are_found_wherever_they_stand():
+    assert mode_indices(("rep", "live", "rep", "live"), "live").tolist() == [1, 3]
+    assert mode_indices(("rep", "rep"), "live").tolist() == []
+
+
+@pytest.mark.parametrize(("over", "refused"), [(0.9e-6, False), (1.1e-6, True)])
+def test_rounding_of_a_millionth_is_cut_off_and_more_refused(over, refused):
+    # One setting: R2 is its squared correlation. Two of correlation 2 and with x and -x to games:
+    # (2 x^2 + 4 x^2) / (1 - 4) = -2 x^2.
+    x = np.sqrt(over / 2)
+    above = np.array([[[1, np.sqrt(1 + over)], [np.sqrt(1 + over), 1]]])
+    below = np.array([[[1, 2, x], [2, 1, -x], [x, -x, 1]]])
+    for omega, subset, limit in ((above, [0], 1.0), (below, [0, 1], 0.0)):
+        if refused:
+            with pytest.raises(ArgumentError, match="R2 runs from"):
+                r_squared(omega, np.array(subset))
+        else:
+            assert r_squared(omega, np.array(subset)).tolist() == [limit]
+
+
+def test_no_draws_give_no_r2():
+    assert r_squared(np.zeros((0, 2, 2)), np.array([0])).shape == (0,)
+
+
+@pytest.mark.parametrize(
+    ("names", "modes"), [(TWO[:1], ("rep",)), (TWO, ("rep",)), (TWO[:1], ("rep", "live"))]
+)
+def test_names_and_modes_must_fit_the_draws(names, modes):
+    with pytest.raises(ArgumentError, match="for draws of 2 practice settings"):
+        compose(population(OMEGA), names, modes)

@@ -38,12 +38,8 @@ MODULES: dict[str, Target] = {
     "transfer.models.alignment": Target(
         ("models/test_models_gate.py", "models/test_models_composition.py")
     ),
-    "transfer.forecast.scoring": Target(
-        ("forecast/test_forecast_scoring.py", "forecast/test_forecast_leave_out.py"), whole=True
-    ),
-    "transfer.models.composition": Target(
-        ("models/test_models_composition.py", "reading/test_reading_reading.py"), whole=True
-    ),
+    "transfer.forecast.scoring": Target(("forecast/test_forecast_scoring.py",), whole=True),
+    "transfer.models.composition": Target(("models/test_models_composition.py",), whole=True),
     "transfer.trial.permutation": Target(("trial/test_trial_permutation.py",), whole=True),
     "transfer.page.suppression": Target(("faults/test_faults_suppression.py",), whole=True),
     "transfer.models.tails": Target(("models/test_models_trust.py", "models/test_models_tails.py")),

@@ -1,0 +1,139 @@
+"""Small tables hidden by hand: which figures stay, and what is said of the others."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from transfer.errors import ArgumentError
+from transfer.page.suppression import SMALLEST_GROUP, TOTAL, suppress
+
+
+def people(*groups):
+    """Rows of one player each: program, setting, how many players, first player's number."""
+    rows = [
+        (program, setting, f"{program}{first + i}", 10, 4)
+        for program, setting, size, *more in groups
+        for first in (more or [0])
+        for i in range(size)
+    ]
+    return pd.DataFrame(rows, columns=["program", "setting", "unit", "n", "y"])
+
+
+def hide(frame, **options):
+    return suppress(frame, "program", "setting", "unit", ("n", "y"), **options)
+
+
+def players_shown(result):
+    """Number of players by figure, None where hidden."""
+    table = result.table.astype(object).where(result.table.notna(), None)
+    return {(r, c): p for r, c, p in table[["row", "column", "players"]].itertuples(index=False)}
+
+
+def test_a_group_of_five_is_shown_with_its_sums_and_totals():
+    result = hide(people(("A", "rep", 5)))
+    assert SMALLEST_GROUP == result.smallest == 5
+    assert players_shown(result) == {
+        ("A", "rep"): 5, ("A", TOTAL): 5, (TOTAL, "rep"): 5, (TOTAL, TOTAL): 5,
+    }  # fmt: skip
+    assert result.table["n"].tolist() == [50] * 4
+    assert result.table["y"].tolist() == [20] * 4
+    assert result.table["shown"].tolist() == [True] * 4
+    assert result.text.startswith("0 of 4 figures are hidden: groups of fewer than 5 players")
+
+
+def test_a_group_of_four_is_hidden_with_everything():
+    result = hide(people(("A", "rep", 4)))
+    assert set(players_shown(result).values()) == {None}
+    assert result.table["n"].isna().all()
+    assert not result.table["shown"].any()
+    assert result.text.startswith("4 of 4 figures are hidden")
+
+
+def test_another_smallest_group_may_be_asked_for():
+    frame = people(("A", "rep", 4))
+    assert hide(frame, smallest=4).table["shown"].all()
+    assert not hide(frame, smallest=5).table["shown"].any()
+    assert hide(people(("A", "rep", 1)), smallest=1).table["shown"].all()
+    with pytest.raises(ArgumentError, match="smallest=0"):
+        hide(frame, smallest=0)
+
+
+def test_the_smallest_cell_goes_with_the_small_one_and_no_total():
+    # A alone would follow from the total less B and C; B is the smaller of the two.
+    result = hide(people(("A", "rep", 3), ("B", "rep", 8), ("C", "rep", 9)))
+    assert players_shown(result) == {
+        ("A", "rep"): None, ("B", "rep"): None, ("C", "rep"): 9,
+        ("A", TOTAL): None, ("B", TOTAL): None, ("C", TOTAL): 9,
+        (TOTAL, "rep"): 20, (TOTAL, TOTAL): 20,
+    }  # fmt: skip
+
+
+def test_cells_of_equal_size_go_by_name():
+    result = hide(people(("A", "rep", 3), ("B", "rep", 8), ("C", "rep", 8)))
+    shown = {key for key, players in players_shown(result).items() if players}
+    assert shown == {("C", "rep"), ("C", TOTAL), (TOTAL, "rep"), (TOTAL, TOTAL)}
+
+
+def test_cells_of_the_same_small_group_are_hidden_as_one():
+    # Program A: the same three players in both settings, so A's row total is a small group too.
+    result = hide(people(("A", "live", 3), ("A", "rep", 3), ("B", "live", 6), ("B", "rep", 7)))
+    found = players_shown(result)
+    assert found["A", "live"] is found["A", "rep"] is found["A", TOTAL] is None
+    assert found[TOTAL, TOTAL] is None or found["B", TOTAL] is None
+    assert found[TOTAL, "live"] is None or found["B", "live"] is None
+    assert found[TOTAL, "rep"] is None or found["B", "rep"] is None
+
+
+def test_a_player_in_two_cells_counts_once_in_their_total():
+    result = hide(people(("A", "live", 6), ("A", "rep", 8)))
+    found = players_shown(result)
+    assert (found["A", "live"], found["A", "rep"], found["A", TOTAL]) == (6, 8, 8)
+    assert found[TOTAL, TOTAL] == 8
+    table = result.table.set_index(["row", "column"])
+    assert table.loc[("A", TOTAL), "n"] == 140
+    assert table.loc[("A", TOTAL), "y"] == 56
+
+
+def test_different_small_groups_that_are_large_together_may_be_summed():
+    # Three players of A and three of B are six together: the total of both may be shown.
+    result = hide(people(("A", "rep", 3), ("B", "rep", 3)))
+    found = players_shown(result)
+    assert found == {
+        ("A", "rep"): None, ("B", "rep"): None, ("A", TOTAL): None, ("B", TOTAL): None,
+        (TOTAL, "rep"): 6, (TOTAL, TOTAL): 6,
+    }  # fmt: skip
+
+
+def test_players_without_attempts_count_for_nothing():
+    frame = people(("A", "rep", 6))
+    frame.loc[frame["unit"].isin(["A0", "A1"]), ["n", "y"]] = 0
+    assert set(players_shown(hide(frame)).values()) == {None}
+    frame.loc[frame["unit"] == "A0", "n"] = 1
+    assert players_shown(hide(frame))["A", "rep"] == 5
+
+
+@pytest.mark.parametrize("column", ["program", "setting"])
+def test_a_label_like_that_of_the_totals_is_refused_on_both_sides(column):
+    frame = people(("A", "rep", 6))
+    with pytest.raises(ArgumentError, match="'all' is the label of a row or column"):
+        hide(frame.assign(**{column: TOTAL}))
+
+
+@pytest.mark.parametrize("column", ["program", "setting", "unit", "n", "y"])
+def test_a_missing_column_is_named(column):
+    with pytest.raises(ArgumentError, match=rf"columns missing: \['{column}'\]"):
+        hide(people(("A", "rep", 6)).drop(columns=column))
+
+
+def test_plain_values_hold_none_where_hidden():
+    told = hide(people(("A", "rep", 3), ("B", "rep", 3))).to_dict()
+    assert (told["smallest"], len(told["cells"])) == (5, 6)
+    assert told["text"].startswith("4 of 6 figures are hidden")
+    first, last = told["cells"][0], told["cells"][-1]
+    assert first == {
+        "row": "A", "column": "rep", "players": None, "n": None, "y": None, "shown": False,
+    }  # fmt: skip
+    assert last == {
+        "row": TOTAL, "column": TOTAL, "players": 6, "n": 60, "y": 24, "shown": True,
+    }  # fmt: skip

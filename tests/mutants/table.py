@@ -41,7 +41,9 @@ MODULES: dict[str, Target] = {
     "transfer.forecast.scoring": Target(("forecast/test_forecast_scoring.py",), whole=True),
     "transfer.models.composition": Target(("models/test_models_composition.py",), whole=True),
     "transfer.trial.permutation": Target(("trial/test_trial_permutation.py",), whole=True),
-    "transfer.page.suppression": Target(("faults/test_faults_suppression.py",), whole=True),
+    "transfer.page.suppression": Target(
+        ("page/test_page_suppression.py", "faults/test_faults_suppression.py"), whole=True
+    ),
     "transfer.models.tails": Target(("models/test_models_trust.py", "models/test_models_tails.py")),
     "transfer.models.predictive": Target(
         ("models/test_models_trust.py", "models/test_models_predictive.py")

@@ -38,7 +38,10 @@ MODULES: dict[str, Target] = {
     "transfer.models.alignment": Target(
         ("models/test_models_gate.py", "models/test_models_composition.py")
     ),
-    "transfer.forecast.scoring": Target(("forecast/test_forecast_scoring.py",), whole=True),
+    "transfer.forecast.scoring": Target(
+        ("forecast/test_forecast_scores_by_hand.py", "forecast/test_forecast_scoring.py"),
+        whole=True,
+    ),
     "transfer.models.composition": Target(("models/test_models_composition.py",), whole=True),
     "transfer.trial.permutation": Target(("trial/test_trial_permutation.py",), whole=True),
     "transfer.page.suppression": Target(

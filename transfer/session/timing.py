@@ -15,7 +15,7 @@ import numpy as np
 
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.mix.limits import Limit, require_feasible
-from transfer.session.drills import DRILLS, Drill
+from transfer.session.drills import Drill
 from transfer.session.pace import DrillPace, line_shots
 
 __all__ = ["CHANGE", "LEAST_MINUTES", "SHORTEST", "WATER", "Block", "TimeLimits", "choose_blocks"]
@@ -98,12 +98,18 @@ class Block:
 
 
 def choose_blocks(
-    limits: TimeLimits, smallest: int, paces: Mapping[str, DrillPace], seed: int
+    drills: Sequence[Drill],
+    limits: TimeLimits,
+    smallest: int,
+    paces: Mapping[str, DrillPace],
+    seed: int,
 ) -> tuple[Block, ...]:
     """Choose drills and whole minutes.
 
     Parameters
     ----------
+    drills : sequence of Drill
+        In the order of the work; free play is the last.
     limits : TimeLimits
     smallest : int
         Players of the smallest group, which shoots most; one against two needs three.
@@ -122,13 +128,13 @@ def choose_blocks(
     InfeasibleError
         Names the limits that clash.
     """
-    drills = [d for d in DRILLS if _usable(d, limits, smallest)]
-    free, others = drills[-1], drills[:-1]
-    rows = _limit_rows(limits, drills, paces)
-    require_feasible(rows, len(drills), "a session must exist that meets every limit")
+    usable = [d for d in drills if _usable(d, limits, smallest)]
+    free, others = usable[-1], usable[:-1]
+    rows = _limit_rows(limits, usable, paces)
+    require_feasible(rows, len(usable), "a session must exist that meets every limit")
     order = np.random.default_rng([seed, 2])
     best: tuple[float, float, list[tuple[Drill, int]]] | None = None
-    for count in _counts(limits, len(drills)):
+    for count in _counts(limits, len(usable)):
         if best is not None and count not in USUAL_BLOCKS:
             break
         for picked in combinations(others, count - 1):

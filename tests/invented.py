@@ -51,7 +51,7 @@ def invented_cells(
 
 
 def _population(rng: np.random.Generator, draws: int, k: int, spread: float) -> PopulationDraws:
-    centre = np.array([0.4] + [-0.3] * (k - 1) + [-0.4])
+    centre = np.array([*[0.4, *([-0.3] * (k - 1))][:k], -0.4])
     mu = centre + rng.normal(0.0, spread, (draws, k + 1))
     tau = np.abs(rng.normal(0.3, 0.3 * spread, (draws, k + 1))) + 0.02
     factors = rng.normal(0.0, 1.0, (draws, k + 1, 3))

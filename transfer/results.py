@@ -6,18 +6,22 @@ person may quote, ``.to_dict()`` is plain values for JSON, and ``.provenance`` s
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol, runtime_checkable
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
-from transfer.provenance import Provenance
 
-__all__ = ["Interval", "Result", "interval_from_draws", "plain"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["Estimates", "Interval", "Result", "interval_from_draws", "plain"]
 
 #: ``eti`` equal-tailed; ``hdi`` highest density; other kinds are frequentist method names.
 IntervalKind = Literal[
@@ -86,20 +90,56 @@ class Interval:
         }
 
 
-@runtime_checkable
-class Result(Protocol):
-    """The shape of every result object."""
+class Estimates(NamedTuple):
+    """Columns of a result's table that a plain figure draws: a value, its limits, another value."""
 
-    @property
-    def table(self) -> pd.DataFrame: ...  # noqa: D102
+    value: str
+    low: str = ""
+    high: str = ""
+    beside: str = ""
 
-    @property
-    def text(self) -> str: ...  # noqa: D102
 
-    @property
-    def provenance(self) -> Provenance: ...  # noqa: D102
+class Result:
+    """What every result is: a frozen dataclass with a table, a sentence and plain values.
 
-    def to_dict(self) -> dict[str, Any]: ...  # noqa: D102
+    Attributes
+    ----------
+    table : DataFrame
+        Tidy, raw floats.
+    text : str
+        The sentence that a person may quote.
+    """
+
+    #: Module that draws this result: `frame` makes a table of it, `draw` a figure of the table.
+    _figure: ClassVar[str] = "transfer.page.figure_rows"
+    #: What the figure of a result without one of its own shows.
+    _estimates: ClassVar[Estimates] = Estimates("mean", "low", "high")
+
+    if TYPE_CHECKING:  # fields of some results, properties of others
+
+        @property
+        def table(self) -> pd.DataFrame: ...  # noqa: D102
+
+        @property
+        def text(self) -> str: ...  # noqa: D102
+
+    def plot(self) -> Figure:
+        """Draw the result.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            Not registered with any window system; a notebook shows it where it stands last.
+        """
+        # By its name: figures lie in rooms above.
+        module = import_module(self._figure)
+        drawn: Figure = module.draw(module.frame(self))
+        return drawn
+
+    def _repr_html_(self) -> str:
+        """The sentence and the table, for a notebook."""
+        rows = self.table.to_html(max_rows=20, float_format="{:.4g}".format, border=0)
+        return f"<p>{html.escape(self.text)}</p>\n{rows}"
 
 
 def interval_from_draws(

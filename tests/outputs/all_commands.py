@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import importlib
 import io
 import json
+import pkgutil
 import sys
 import tempfile
 from collections import defaultdict
@@ -22,9 +24,12 @@ import pandas as pd
 import pytest
 from invented import invented_posterior, write_invented_records
 
+import transfer
 from transfer.cli import main
-from transfer.forecast import held_out
+from transfer.forecast import held_out, leave_out, rolling_origin
+from transfer.forecast.game_only import game_cells
 from transfer.models import fit
+from transfer.results import Result
 from transfer.terminal import inputs
 from transfer.trial import plan
 
@@ -47,7 +52,12 @@ def outputs(folder: Path) -> Iterator[dict]:
         def invented_fit_of_many(cells, priors, **options):
             return invented_posterior(cells, draws=200, seed=options["seed"])
 
+        def invented_fit_of_games(posterior):
+            return invented_posterior(game_cells(posterior.cells), draws=200)
+
         patch.setattr(inputs, "fit_cells", invented_fit)
+        patch.setattr(leave_out, "fit_game_only", invented_fit_of_games)
+        patch.setattr(rolling_origin, "fit_game_only", invented_fit_of_games)
         patch.setattr(fit, "fit_transfer", invented_fit_of_many)
         patch.setattr(plan, "today", lambda: dt.date(2026, 10, 26))
         patch.setattr(held_out, "fit_cells", invented_fit)
@@ -123,23 +133,13 @@ def sessions() -> Iterator[dict]:
                 )  # fmt: skip
             rows.append(
                 {
-                    **common, "drill": "screen", "mode": "live", "contest": "trailing",
+                    **common, "drill": "hip", "mode": "live", "contest": "trailing",
                     "attempts": 9, "makes": rng.binomial(9, 0.4), "minutes": 10,
                     "defender": f"P{(at + (day % 6 or 5)) % 6 + 1:02d}",
                 }
             )  # fmt: skip
     pd.DataFrame(rows).to_csv("charted.csv", index=False)
     yield call("session", "--players", "6", *size, "--practice", "charted.csv", "--out", "next")
-    head = "date,session,player,drill,mode,contest,made,attempt,blocked,fouled,second_chart\n"
-    for name, second, made in (("one.csv", "no", "1101"), ("two.csv", "yes", "1001")):
-        rows = [
-            f"2026-11-03,1,P01,spot,rep,none,{m},{i},0,0,{second}" for i, m in enumerate(made, 1)
-        ]
-        Path(name).write_text(head + "\n".join(rows) + "\n")
-    yield call("chart", "merge", "one.csv", "two.csv", "--out", "tapped.csv")
-    Path("own.csv").write_text("drill,mode,contest\nspot,rep,none\n")
-    pages = ["--drills", "own.csv", "--players", "4", "--minutes", "5", "--out", "taps"]
-    yield call("chart", "pages", *pages)
 
 
 def trial() -> Iterator[dict]:
@@ -235,16 +235,32 @@ def keys_and_types(values: list[dict]) -> str:
 GOLDEN = Path(__file__).parent / "golden"
 
 
-def by_name(folder: Path) -> dict[str, list[dict]]:
-    """All outputs, by the name of their schema."""
+def kinds_of_result(cls: type = Result) -> set[type]:
+    """Every class of results."""
+    return {kind for sub in cls.__subclasses__() for kind in {sub, *kinds_of_result(sub)}}
+
+
+def by_name(folder: Path) -> tuple[dict[str, list[dict]], dict[type, Result]]:
+    """All outputs, by the name of their schema, and a result of every class that was made."""
     found: dict[str, list[dict]] = defaultdict(list)
-    for told in outputs(folder):
-        found[told["schema"]["name"]].append(told)
-    return dict(found)
+    made: dict[type, Result] = {}
+    for package in pkgutil.walk_packages(transfer.__path__, "transfer."):
+        importlib.import_module(package.name)
+    with pytest.MonkeyPatch.context() as patch:
+        for kind in kinds_of_result():
+
+            def keep(result, *values, usual=kind.__init__, **named):
+                usual(result, *values, **named)
+                made.setdefault(type(result), result)
+
+            patch.setattr(kind, "__init__", keep)
+        for told in outputs(folder):
+            found[told["schema"]["name"]].append(told)
+    return dict(found), made
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
-        for name, values in by_name(Path(folder)).items():
+        for name, values in by_name(Path(folder))[0].items():
             (GOLDEN / f"{name}.txt").write_text(keys_and_types(values), encoding="utf-8")
             print(name, file=sys.stderr)

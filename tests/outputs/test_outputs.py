@@ -3,26 +3,50 @@
 from __future__ import annotations
 
 import copy
+import html
 import json
 from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
+import pandas as pd
 import pytest
-from all_commands import GOLDEN, by_name, keys_and_types
-from conftest import ROOT
+from all_commands import GOLDEN, by_name, keys_and_types, kinds_of_result
+from invented import SETTINGS, invented_cells, invented_posterior
+from matplotlib.figure import Figure
 
+from transfer import (
+    TransferPriors,
+    cohen_agreement,
+    fit_beta_binomial,
+    pooled_first_to_k,
+    prior_predictive,
+    rate_difference,
+)
 from transfer.cli.outputs import SHAPES, schema_text
+from transfer.models.prior_conflict import PriorConflict
+from transfer.rates.attenuation import true_rate_correlation
+from transfer.rates.first_reading import first_reading
+from transfer.reading.roles import RoleReading
+from transfer.results import Interval, Result
 from transfer.terminal.frame import OUTPUTS
 
+ROOT = Path(__file__).resolve().parents[2]
 SCHEMAS = ROOT / "shared" / "schema" / "outputs"
 NAMES = sorted(OUTPUTS)
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory) -> dict[str, list[dict]]:
-    """Every output of every command, by name."""
+def ran(tmp_path_factory) -> tuple[dict[str, list[dict]], dict[type, Result]]:
+    """What the commands printed, by name, and the results behind it, by class."""
     return by_name(tmp_path_factory.mktemp("outputs"))
+
+
+@pytest.fixture(scope="module")
+def told(ran) -> dict[str, list[dict]]:
+    """Every output of every command, by name."""
+    return ran[0]
 
 
 def closed(schema: Any) -> Any:
@@ -87,3 +111,38 @@ def test_the_docs_list_every_output_with_its_version_and_meaning():
         assert row.startswith(f"| {link} | {OUTPUTS[name]} |")
         assert row.endswith(f"| {schema(name)['description']} |")
     assert page.count("{download}") == len(NAMES)
+
+
+def others() -> list[Result]:
+    """Results that no command prints."""
+    cells = invented_cells()
+    fit = invented_posterior(cells, draws=200)
+    share = {"mean": 0.3, "low": 0.1, "high": 0.5, "prob": 0.9, "kind": "eti"}
+    among = [{"quantity": "all", "among": who, **share} for who in ("same role", "all players")]
+    spread = Interval(-0.1, 0.1, 0.9)
+    return [
+        first_reading(cells),
+        prior_predictive(fit.settings, TransferPriors(), dict.fromkeys((*SETTINGS, "game"), 100)),
+        RoleReading(pd.DataFrame(among), spread, ("position",), "Open."),
+        cohen_agreement(pd.Series(["a", "b", "a", "b"]), pd.Series(["a", "b", "b", "b"])),
+        true_rate_correlation([9, 12, 20, 25], [30] * 4, [8, 14, 15, 26], [30] * 4, resamples=200),
+        rate_difference(30, 60, 20, 60),
+        fit_beta_binomial(np.array([5, 12, 9, 20]), np.array([20, 30, 25, 30])),
+        pooled_first_to_k([5, 5], [9, 12]),
+        PriorConflict(
+            pd.DataFrame([{"quantity": "mu game", "median": 0.1, "prior_median": -0.3}]), "Far."
+        ),
+    ]
+
+
+def test_every_result_shows_itself(ran):
+    results = {type(result): result for result in [*ran[1].values(), *others()]}
+    assert set(results) == kinds_of_result()
+    for kind, result in results.items():
+        page = result._repr_html_()
+        assert html.escape(result.text) in page
+        assert page.count("<tr") > 1, kind
+        figure = result.plot()
+        assert isinstance(figure, Figure)
+        figure.canvas.draw()
+        assert any(axes.has_data() for axes in figure.axes), kind

@@ -47,10 +47,5 @@ def command(**given: Any) -> None:
             "fit",
         )
         return
-    click.echo(
-        f"Fitted {len(posterior.units)} player-seasons in {len(posterior.settings)} practice "
-        f"settings and games; {posterior.draws} draws. R-hat at most {diagnostics.rhat_max:.4f}, "
-        f"effective draws at least {diagnostics.ess_bulk_min:.0f} (bulk) and "
-        f"{diagnostics.ess_tail_min:.0f} (tail), {diagnostics.divergences} divergent steps."
-    )
+    click.echo(posterior.text)
     click.echo(f"Saved: {folder / FIT_FILE}")

@@ -25,12 +25,13 @@ from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.models.resampling import systematic_resample
 from transfer.models.roles import overall_population
 from transfer.provenance import Provenance
+from transfer.results import Result
 
 __all__ = ["Forecast", "forecast_games", "forecast_unseen"]
 
 
 @dataclass(frozen=True)
-class Forecast:
+class Forecast(Result):
     """Game make rates to expect.
 
     Parameters

@@ -17,6 +17,7 @@ from scipy.special import logsumexp, xlog1py, xlogy
 
 from transfer.errors import ArgumentError
 from transfer.models.integrate import log_binomial_constant
+from transfer.results import Estimates, Result
 
 __all__ = [
     "HeldOut",
@@ -114,7 +115,7 @@ class RateForecast:
 
 
 @dataclass(frozen=True)
-class ScoreTable:
+class ScoreTable(Result):
     """Scores of forecasts on held-out games.
 
     Parameters
@@ -134,6 +135,8 @@ class ScoreTable:
     untrusted : tuple of str
         Units whose weights cannot be trusted; fit without them before quoting the score.
     """
+
+    _estimates = Estimates("log_score_per_player")
 
     table: pd.DataFrame
     by_player: pd.DataFrame

@@ -26,6 +26,7 @@ from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME, Cells
 from transfer.records.exports import restored_cell
+from transfer.results import Result
 
 __all__ = [
     "TrackRecord",
@@ -43,7 +44,7 @@ RESAMPLES = 1000
 
 
 @dataclass(frozen=True)
-class TrackRecord:
+class TrackRecord(Result):
     """Earlier forecasts against later games.
 
     Parameters
@@ -65,6 +66,8 @@ class TrackRecord:
     provenance : Provenance
         Of the earlier fit.
     """
+
+    _figure = "transfer.forecast.figure_calibration"
 
     table: pd.DataFrame
     coverage: pd.DataFrame

@@ -14,7 +14,7 @@ from transfer.mix.rates import AttemptRate
 from transfer.mix.solve import MixProblem
 from transfer.page import words
 from transfer.provenance import Provenance
-from transfer.results import Interval, interval_from_draws
+from transfer.results import Estimates, Interval, Result, interval_from_draws
 
 __all__ = ["CAUTIONS", "SMALLEST_MOVE", "STILL_PRIOR", "Advice", "MixAdvice"]
 
@@ -38,7 +38,7 @@ CAUTIONS: tuple[str, ...] = (
 
 
 @dataclass(frozen=True)
-class MixAdvice:
+class MixAdvice(Result):
     """Advice on the weekly mix.
 
     Parameters
@@ -81,6 +81,8 @@ class MixAdvice:
     problem : MixProblem or None
         The week that was solved, for checks.
     """
+
+    _estimates = Estimates("minutes_best", beside="minutes_now")
 
     settings: tuple[str, ...]
     current: np.ndarray

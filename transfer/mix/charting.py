@@ -21,6 +21,7 @@ from transfer.models.alignment import count_cells, require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME
+from transfer.results import Estimates, Result
 
 __all__ = ["ChartingPlan", "chart_next"]
 
@@ -32,7 +33,7 @@ LITTLE = 0.05
 
 
 @dataclass(frozen=True)
-class ChartingPlan:
+class ChartingPlan(Result):
     """Worth of further charted attempts.
 
     Parameters
@@ -44,6 +45,8 @@ class ChartingPlan:
         rate was given, ``minutes`` and ``cut_per_minute``. Best first.
     provenance : Provenance
     """
+
+    _estimates = Estimates("variance_cut")
 
     table: pd.DataFrame
     provenance: Provenance

@@ -26,7 +26,7 @@ from transfer.models.growth_laplace import GainMixture, gain_mixture
 from transfer.models.growth_posterior import growth_provenance
 from transfer.models.growth_settings import GrowthSettings
 from transfer.provenance import Provenance
-from transfer.results import Interval, interval_from_draws
+from transfer.results import Interval, Result, interval_from_draws
 
 __all__ = [
     "JointPosterior",
@@ -106,7 +106,7 @@ class NormalGains:
 
 
 @dataclass(frozen=True)
-class JointPosterior:
+class JointPosterior(Result):
     """Live minus rep in games if practice gains carry over.
 
     Parameters

@@ -17,13 +17,13 @@ from transfer.models.growth_data import GrowthData
 from transfer.models.growth_settings import GrowthSettings
 from transfer.models.posterior import Diagnostics
 from transfer.provenance import Provenance, hash_frames
-from transfer.results import Interval, interval_from_draws
+from transfer.results import Interval, Result, interval_from_draws
 
 __all__ = ["GrowthPosterior", "growth_provenance"]
 
 
 @dataclass(frozen=True)
-class GrowthPosterior:
+class GrowthPosterior(Result):
     """Posterior of what practice does to game shooting inside a player.
 
     Parameters

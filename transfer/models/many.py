@@ -20,7 +20,7 @@ from transfer.models.priors import TransferPriors
 from transfer.models.sampling import SamplerSettings
 from transfer.provenance import Provenance, hash_frames
 from transfer.records.cells import GAME, Cells
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 
 __all__ = [
     "LeftOutPrograms",
@@ -121,7 +121,7 @@ def cells_of_program(cells: Cells, program: str, *, without: bool = False) -> Ce
 
 
 @dataclass(frozen=True)
-class LeftOutPrograms:
+class LeftOutPrograms(Result):
     """What the pooled answer owes to each single program.
 
     Parameters
@@ -134,6 +134,8 @@ class LeftOutPrograms:
         Programs whose fit failed its checks twice; they have no rows.
     provenance : Provenance
     """
+
+    _estimates = Estimates("mean", beside="whole")
 
     table: pd.DataFrame
     refused: tuple[str, ...]

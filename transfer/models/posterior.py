@@ -11,11 +11,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from transfer.errors import ArgumentError
 from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
+from transfer.results import Result
 
 if TYPE_CHECKING:
     from xarray import DataTree
@@ -82,7 +84,7 @@ class PopulationDraws:
 
 
 @dataclass(frozen=True)
-class TransferPosterior:
+class TransferPosterior(Result):
     """Draws of the fitted transfer model.
 
     Parameters
@@ -113,6 +115,8 @@ class TransferPosterior:
     sample_stats : mapping of str to array, shape (D,)
         What the sampler noted of each draw, under the names of ArviZ.
     """
+
+    _figure = "transfer.reading.figure_practice_game"
 
     settings: tuple[str, ...]
     modes: tuple[str, ...]
@@ -145,6 +149,24 @@ class TransferPosterior:
                 next_step="pass chains=1 where the draws come from no sampler",
             )
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """True rates of players, see `transfer.models.estimates.player_estimates`."""
+        # By its name: what is computed from a posterior lies above it.
+        rates: pd.DataFrame = import_module("transfer.models.estimates").player_estimates(self)
+        return rates
+
+    @property
+    def text(self) -> str:
+        """What was fitted and how well the draws settled."""
+        found = self.diagnostics
+        return (
+            f"Fitted {len(self.units)} player-seasons in {len(self.settings)} practice settings "
+            f"and games; {self.draws} draws. R-hat at most {found.rhat_max:.4f}, effective draws "
+            f"at least {found.ess_bulk_min:.0f} (bulk) and {found.ess_tail_min:.0f} (tail), "
+            f"{found.divergences} divergent steps."
+        )
+
     def to_datatree(self) -> DataTree:
         """The fit as ArviZ has it, for `arviz.summary`, `arviz.plot_forest`, `arviz.loo` and so on.
 
@@ -153,7 +175,6 @@ class TransferPosterior:
         xarray.DataTree
             See `transfer.models.datatree` for the groups.
         """
-        # By its name: the tree is made from what is computed from a posterior.
         tree: DataTree = import_module("transfer.models.datatree").to_tree(self)
         return tree
 

@@ -28,7 +28,7 @@ from transfer.models.transfer_design import TransferDesign, design_from_cells
 from transfer.provenance import Provenance
 from transfer.records.cells import GAME
 from transfer.records.units import stated_mode
-from transfer.results import Interval, interval_from_draws
+from transfer.results import Estimates, Interval, Result, interval_from_draws
 from transfer.simulation.seasons import r_squared
 
 __all__ = [
@@ -48,7 +48,7 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 
 
 @dataclass(frozen=True)
-class PriorPredictive:
+class PriorPredictive(Result):
     """What the priors call plausible.
 
     Parameters
@@ -70,6 +70,8 @@ class PriorPredictive:
         Plain sentences.
     provenance : Provenance
     """
+
+    _estimates = Estimates("player_mean", "player_low", "player_high")
 
     table: pd.DataFrame
     contrast: Interval | None
@@ -234,7 +236,7 @@ def _prior_text(table: pd.DataFrame, band: Interval | None, live: float | None, 
 
 
 @dataclass(frozen=True)
-class PosteriorPredictive:
+class PosteriorPredictive(Result):
     """Charted makes against makes drawn again from the fit.
 
     Parameters
@@ -259,6 +261,8 @@ class PosteriorPredictive:
         Whether more players lie far from the rest than the model says; ``None`` for the same
         players, whose own rates have seen the makes.
     """
+
+    _estimates = Estimates("expected", "low", "high", "y")
 
     table: pd.DataFrame
     by_setting: pd.DataFrame

@@ -17,7 +17,7 @@ from scipy import stats
 
 from transfer.models.alignment import require_passed
 from transfer.models.posterior import TransferPosterior
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 
 __all__ = ["CONFLICT_TAIL", "PriorConflict", "prior_conflict"]
 
@@ -27,7 +27,7 @@ CONFLICT_TAIL = 0.05
 
 
 @dataclass(frozen=True)
-class PriorConflict:
+class PriorConflict(Result):
     """Where the records pulled a quantity into the tail of its prior.
 
     Parameters
@@ -38,6 +38,8 @@ class PriorConflict:
         ``conflict``.
     text : str
     """
+
+    _estimates = Estimates("median", beside="prior_median")
 
     table: pd.DataFrame
     text: str

@@ -19,13 +19,13 @@ from transfer.arguments import choice
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import check_prob, percent
 from transfer.rates.intervals import proportion_interval
-from transfer.results import Interval, plain
+from transfer.results import Estimates, Interval, Result, plain
 
 __all__ = ["Agreement", "agreement_from_counts", "cohen_agreement"]
 
 
 @dataclass(frozen=True)
-class Agreement:
+class Agreement(Result):
     """Agreement of two raters.
 
     Parameters
@@ -43,6 +43,8 @@ class Agreement:
     weights : {None, "linear", "quadratic"}
         Weights of near misses between ordered labels.
     """
+
+    _estimates = Estimates("share_of_either")
 
     counts: pd.DataFrame
     agreement: float

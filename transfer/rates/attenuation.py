@@ -19,7 +19,7 @@ import pandas as pd
 from transfer.arguments import between
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_counts, check_prob, percent
-from transfer.results import Interval, plain
+from transfer.results import Estimates, Interval, Result, plain
 
 __all__ = [
     "Attenuation",
@@ -34,7 +34,7 @@ MOST_UNDEFINED = 0.05
 
 
 @dataclass(frozen=True)
-class Attenuation:
+class Attenuation(Result):
     """A correlation before and after the correction.
 
     Parameters
@@ -55,6 +55,8 @@ class Attenuation:
     seed : int or None
         Seed of the bootstrap; ``None`` for the formula.
     """
+
+    _estimates = Estimates("corrected", "low", "high", "observed")
 
     observed: float
     corrected: float

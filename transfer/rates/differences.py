@@ -17,7 +17,7 @@ import pandas as pd
 
 from transfer.arguments import choice
 from transfer.rates.counts import check_counts, check_prob, percent
-from transfer.results import Interval, plain
+from transfer.results import Estimates, Interval, Result, plain
 
 __all__ = ["DIFFERENCE_METHODS", "RateDifference", "constrained_rates", "rate_difference"]
 
@@ -26,7 +26,7 @@ DIFFERENCE_METHODS: tuple[DifferenceMethod, ...] = get_args(DifferenceMethod)
 
 
 @dataclass(frozen=True)
-class RateDifference:
+class RateDifference(Result):
     """First rate minus second, between two independent groups of attempts.
 
     Parameters
@@ -40,6 +40,8 @@ class RateDifference:
     interval : Interval
         Holds the difference.
     """
+
+    _estimates = Estimates("rate")
 
     y1: float
     n1: float

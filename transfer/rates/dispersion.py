@@ -22,7 +22,7 @@ from scipy.stats import chi2
 from transfer.arguments import between
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_columns, check_counts, check_prob, percent
-from transfer.results import Interval, plain
+from transfer.results import Estimates, Interval, Result, plain
 
 __all__ = ["HARMLESS_DESIGN_EFFECT", "Dispersion", "deflate", "dispersion"]
 
@@ -32,7 +32,7 @@ HARMLESS_DESIGN_EFFECT = 1.10
 
 
 @dataclass(frozen=True)
-class Dispersion:
+class Dispersion(Result):
     """Variation of session cells within player and setting.
 
     Parameters
@@ -57,6 +57,8 @@ class Dispersion:
     by_group : DataFrame
         Groups with cells, n, y, rate and their share of chi-squared.
     """
+
+    _estimates = Estimates("icc", "icc_low", "icc_high")
 
     cells: int
     groups: int

@@ -20,7 +20,7 @@ from transfer.rates.attenuation import true_rate_correlation
 from transfer.rates.counts import add_up, percent
 from transfer.rates.shrinkage import fit_beta_binomial
 from transfer.records.cells import GAME, Cells
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 
 __all__ = ["FirstReading", "first_reading"]
 
@@ -32,7 +32,7 @@ _NO_CORRELATION = {"correlation": math.nan, "low": math.nan, "high": math.nan, "
 
 
 @dataclass(frozen=True)
-class FirstReading:
+class FirstReading(Result):
     """What the counts say before the transfer model has spoken.
 
     Parameters
@@ -53,6 +53,8 @@ class FirstReading:
     provenance : Provenance
         With the seed of the bootstrap.
     """
+
+    _estimates = Estimates("rate")
 
     table: pd.DataFrame
     players: pd.DataFrame

@@ -25,7 +25,7 @@ from scipy.stats import nbinom
 from transfer.arguments import between
 from transfer.errors import ArgumentError
 from transfer.rates.counts import FloatArray, check_counts, percent
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 
 __all__ = [
     "InverseRate",
@@ -38,7 +38,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class InverseRate:
+class InverseRate(Result):
     """Unbiased make rate from sets with a target.
 
     Parameters
@@ -54,6 +54,8 @@ class InverseRate:
     sets, open_sets : int
         All sets, and those broken off before their target.
     """
+
+    _estimates = Estimates("rate", beside="raw")
 
     rate: float
     se: float

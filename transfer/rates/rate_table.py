@@ -21,7 +21,7 @@ from transfer.rates.intervals import Method, proportion_limits
 from transfer.rates.inverse_sampling import pooled_first_to_k
 from transfer.rates.shrinkage import fit_beta_binomial
 from transfer.records.cells import GAME, Cells
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 
 __all__ = ["RateTable", "rate_table"]
 
@@ -30,7 +30,7 @@ _SHRUNKEN = ("shrunken", "low", "high", "reliability")
 
 
 @dataclass(frozen=True)
-class RateTable:
+class RateTable(Result):
     """Rates by player and setting.
 
     Parameters
@@ -56,6 +56,8 @@ class RateTable:
     provenance : Provenance
         Data hash, versions, settings.
     """
+
+    _estimates = Estimates("shrunken", "shrunken_low", "shrunken_high", "raw")
 
     table: pd.DataFrame
     settings: pd.DataFrame

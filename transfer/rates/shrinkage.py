@@ -23,7 +23,7 @@ from transfer.arguments import choice
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_counts, check_prob, distinct, percent
 from transfer.rates.reliability import reliability
-from transfer.results import Interval, plain
+from transfer.results import Estimates, Interval, Result, plain
 
 __all__ = [
     "MIN_UNITS",
@@ -44,7 +44,7 @@ _LEAST_GAIN = 1e-4
 
 
 @dataclass(frozen=True)
-class BetaBinomialFit:
+class BetaBinomialFit(Result):
     """Distribution of true rates over players, estimated from their counts.
 
     Parameters
@@ -64,6 +64,8 @@ class BetaBinomialFit:
     y, n : array, shape (k,)
         The counts.
     """
+
+    _estimates = Estimates("shrunken", "low", "high", "raw")
 
     a: float
     b: float
@@ -159,8 +161,8 @@ class BetaBinomialFit:
 
     @property
     def table(self) -> pd.DataFrame:
-        """Shrunken rates of the fitted players, see `shrink`."""
-        return self.shrink()
+        """Shrunken rates of the fitted players, see `shrink`; ``prob`` and ``kind`` of limits."""
+        return self.shrink(prob=0.90).assign(prob=0.90, kind="eti")
 
     @property
     def text(self) -> str:

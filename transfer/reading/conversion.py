@@ -32,12 +32,13 @@ from transfer.models.psis import smooth_log_weights
 from transfer.models.resampling import systematic_resample
 from transfer.models.roles import overall_population
 from transfer.provenance import Provenance
+from transfer.results import Result
 
 __all__ = ["Conversion", "conversion_table", "convert_rate"]
 
 
 @dataclass(frozen=True)
-class Conversion:
+class Conversion(Result):
     """Practice make rates and the game make rates that go with them.
 
     Parameters
@@ -52,6 +53,8 @@ class Conversion:
     text : str
     provenance : Provenance
     """
+
+    _figure = "transfer.reading.figure_conversion"
 
     table: pd.DataFrame
     draws: dict[tuple[str, float], np.ndarray]

@@ -23,6 +23,7 @@ from transfer.models.composition import mode_indices
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.provenance import Provenance
 from transfer.records.cells import Cells
+from transfer.results import Result
 
 __all__ = [
     "Information",
@@ -61,7 +62,7 @@ class ModeInformation:
 
 
 @dataclass(frozen=True)
-class Information:
+class Information(Result):
     """What attempts tell.
 
     Parameters
@@ -80,6 +81,8 @@ class Information:
     text : str
     provenance : Provenance
     """
+
+    _figure = "transfer.reading.figure_information"
 
     table: pd.DataFrame
     equivalence: pd.DataFrame

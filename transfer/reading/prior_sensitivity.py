@@ -28,7 +28,7 @@ from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.provenance import Provenance
-from transfer.results import plain
+from transfer.results import Estimates, Result, plain
 from transfer.verdict import MAX_CONTRACTION_TO_TELL
 
 __all__ = [
@@ -55,7 +55,7 @@ CONTRAST = "R2 live minus rep"
 
 
 @dataclass(frozen=True)
-class PriorSensitivity:
+class PriorSensitivity(Result):
     """How far each answer hangs on each part of the starting assumption.
 
     Parameters
@@ -74,6 +74,8 @@ class PriorSensitivity:
         One or two plain sentences.
     provenance : Provenance
     """
+
+    _estimates = Estimates("sensitivity")
 
     table: pd.DataFrame
     draws: dict[str, np.ndarray]

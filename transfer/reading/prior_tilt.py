@@ -20,6 +20,7 @@ from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.reading.design import Design
+from transfer.results import Estimates, Result
 from transfer.verdict import odds, reading_word
 
 __all__ = ["TiltSensitivity", "tilt_sensitivity"]
@@ -33,7 +34,7 @@ SHIFTS: dict[str, float] = {
 
 
 @dataclass(frozen=True)
-class TiltSensitivity:
+class TiltSensitivity(Result):
     """The contrast under other starting assumptions.
 
     Parameters
@@ -45,6 +46,8 @@ class TiltSensitivity:
         and ``trusted``.
     text : str
     """
+
+    _estimates = Estimates("mean")
 
     table: pd.DataFrame
     text: str

@@ -19,14 +19,14 @@ from transfer.models.posterior import Diagnostics, TransferPosterior
 from transfer.provenance import Provenance
 from transfer.reading.design import Design, design_of
 from transfer.reading.words import NextStep, ReadingFacts, next_step, write_reading
-from transfer.results import interval_from_draws
+from transfer.results import Result, interval_from_draws
 from transfer.verdict import Verdict, judge
 
 __all__ = ["Reading", "read_transfer"]
 
 
 @dataclass(frozen=True)
-class Reading:
+class Reading(Result):
     """What practice numbers tell about games.
 
     Parameters
@@ -60,6 +60,8 @@ class Reading:
     diagnostics : Diagnostics
     provenance : Provenance
     """
+
+    _figure = "transfer.reading.figure_shares"
 
     table: pd.DataFrame
     r2: pd.DataFrame

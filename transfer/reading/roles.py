@@ -12,7 +12,7 @@ from transfer.models.composition import compose
 from transfer.models.posterior import TransferPosterior
 from transfer.models.roles import ROLE_TERMS, has_roles, overall_population, overall_prior
 from transfer.reading.reading import summarise
-from transfer.results import Interval, interval_from_draws
+from transfer.results import Interval, Result, interval_from_draws
 
 __all__ = ["RoleReading", "read_roles"]
 
@@ -20,7 +20,7 @@ _WORDS = {"position": "position", "class_year": "class year", "volume": "volume 
 
 
 @dataclass(frozen=True)
-class RoleReading:
+class RoleReading(Result):
     """R2 of practice for games, among players of one role and over all.
 
     Parameters

@@ -34,6 +34,7 @@ from transfer.records.rules import (
 from transfer.records.schema import TABLES
 from transfer.records.sheet_file import from_workbook
 from transfer.records.text_file import from_text
+from transfer.results import Estimates, Result
 
 __all__ = ["Records", "load_table", "read_records"]
 
@@ -42,7 +43,7 @@ Input = str | Path | pd.DataFrame | None
 
 
 @dataclass(frozen=True)
-class Records:
+class Records(Result):
     """Checked records in one canonical form: rows of counts.
 
     Parameters
@@ -62,6 +63,8 @@ class Records:
     season_start, season_end : date or None
         Limits the dates were checked against.
     """
+
+    _estimates = Estimates("attempts", beside="makes")
 
     practice: pd.DataFrame | None
     games: pd.DataFrame | None

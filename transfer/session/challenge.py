@@ -20,6 +20,7 @@ from scipy import special, stats
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import Provenance
 from transfer.records.geometry import court, spot, spot_names
+from transfer.results import Estimates, Result
 from transfer.session.mixed_logit import CrossedFit, Group, fit_crossed
 
 __all__ = ["BAND", "ChallengeBand", "find_challenge"]
@@ -36,7 +37,7 @@ SCALES = (0.50, 0.30, 0.05)
 
 
 @dataclass(frozen=True)
-class ChallengeBand:
+class ChallengeBand(Result):
     """Where each player's predicted make rate lies in the band.
 
     Parameters
@@ -55,6 +56,8 @@ class ChallengeBand:
         Probability of the equal-tailed normal intervals on the logit scale.
     provenance : Provenance
     """
+
+    _estimates = Estimates("rate", "low", "high")
 
     table: pd.DataFrame
     slopes: pd.DataFrame

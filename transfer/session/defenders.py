@@ -17,6 +17,7 @@ from scipy.sparse import csgraph
 
 from transfer.errors import IdentificationError
 from transfer.provenance import Provenance
+from transfer.results import Estimates, Result
 from transfer.session.mixed_logit import CrossedFit, Group, fit_crossed
 
 __all__ = ["DefenderRatings", "rate_defenders"]
@@ -27,7 +28,7 @@ SHOOTER_SCALE, DEFENDER_SCALE = 0.50, 0.25
 
 
 @dataclass(frozen=True)
-class DefenderRatings:
+class DefenderRatings(Result):
     """Crossed shooter and defender effects.
 
     Parameters
@@ -46,6 +47,8 @@ class DefenderRatings:
         Probability of the equal-tailed normal intervals on the logit scale.
     provenance : Provenance
     """
+
+    _estimates = Estimates("rate", "low", "high", "raw_rate")
 
     defenders: pd.DataFrame
     shooters: pd.DataFrame

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.results import Result
 from transfer.trial.cells import TrialCells
 from transfer.trial.plan import TrialPlan
 from transfer.trial.schedule import BREAK
@@ -24,7 +25,7 @@ MISSED_SHARE = 0.10
 
 
 @dataclass(frozen=True)
-class Adherence:
+class Adherence(Result):
     """What was planned and what was done.
 
     Parameters
@@ -41,6 +42,8 @@ class Adherence:
         arms; NaN when only one arm was practised), ``other_side_share``, ``mixed`` (flag),
         ``last_active_week``, ``left`` (flag).
     """
+
+    _figure = "transfer.trial.figure_dose"
 
     table: pd.DataFrame
     players: pd.DataFrame

@@ -23,7 +23,7 @@ from transfer.models.growth_settings import GrowthSettings
 from transfer.provenance import Provenance
 from transfer.records.reading import Records
 from transfer.records.weeks import WeeklyCells, weekly_cells
-from transfer.results import plain
+from transfer.results import Result, plain
 from transfer.trial.adherence import Adherence, adherence
 from transfer.trial.cells import TrialCells, log_cells, plan_cells
 from transfer.trial.classical import CrossoverResult
@@ -58,7 +58,7 @@ AGREES = 0.05
 
 
 @dataclass(frozen=True)
-class TrialAnalysis:
+class TrialAnalysis(Result):
     """Everything that is said about one trial or log.
 
     Parameters
@@ -84,6 +84,8 @@ class TrialAnalysis:
         The same analysis of an outcome that the mix should not move.
     notes : tuple of str
     """
+
+    _figure = "transfer.trial.figure_answer"
 
     plan: TrialPlan | None
     registration: Registration | None

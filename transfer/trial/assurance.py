@@ -23,6 +23,7 @@ from transfer.models.growth_data import GrowthData, growth_data_from_season, unt
 from transfer.models.growth_laplace import GainMixture, gain_mixture
 from transfer.models.jobs import stream_many
 from transfer.provenance import Provenance, hash_frames
+from transfer.results import Estimates, Result
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Schedule, keeps_one_mix
 from transfer.trial.design import Scenario, planned_season, precision_of
@@ -58,7 +59,7 @@ SHARE_OF_PLAN = 0.80
 
 
 @dataclass(frozen=True)
-class Assurance:
+class Assurance(Result):
     """Chance of each verdict over invented seasons.
 
     Parameters
@@ -76,6 +77,8 @@ class Assurance:
     verdicts : array of str, shape (S,)
     provenance : Provenance
     """
+
+    _estimates = Estimates("chance")
 
     label: str
     truth: Truth
@@ -151,7 +154,7 @@ class Assurance:
 
 
 @dataclass(frozen=True)
-class UntilWeKnow:
+class UntilWeKnow(Result):
     """Chance of each verdict by week and number of team-seasons.
 
     Parameters
@@ -162,6 +165,8 @@ class UntilWeKnow:
         verdict with its chance, and ``knowing`` (ahead or practically equal).
     scenario : Scenario
     """
+
+    _figure = "transfer.trial.figure_until_known"
 
     label: str
     table: pd.DataFrame

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from transfer.errors import ArgumentError
-from transfer.results import Interval
+from transfer.results import Estimates, Interval, Result
 
 __all__ = [
     "CrossoverResult",
@@ -179,7 +179,7 @@ def equivalence_power(n: int, limits: tuple[float, float], p: float, alpha: floa
 
 
 @dataclass(frozen=True)
-class CrossoverResult:
+class CrossoverResult(Result):
     """A two-period, two-sequence crossover by t tests (Senn 2002, ch. 3; from memory).
 
     Parameters
@@ -192,6 +192,8 @@ class CrossoverResult:
     counts : (int, int)
         Subjects with sequence AB and BA.
     """
+
+    _estimates = Estimates("estimate", "low", "high")
 
     table: pd.DataFrame
     interval: Interval

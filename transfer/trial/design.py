@@ -21,6 +21,7 @@ from transfer.models.growth_data import ASSUMED_RATES, START_MINUTES, GrowthData
 from transfer.models.growth_laplace import planned_information
 from transfer.models.growth_settings import GrowthSettings
 from transfer.rates.exposure import KINDS
+from transfer.results import Estimates, Result
 from transfer.simulation.schedules import (
     Crossover,
     Observational,
@@ -133,7 +134,7 @@ class Scenario:
 
 
 @dataclass(frozen=True)
-class DesignPrecision:
+class DesignPrecision(Result):
     """How precisely a design will measure live minus rep.
 
     Parameters
@@ -147,6 +148,8 @@ class DesignPrecision:
     outcome : {"game", "rep", "live"}
         Whose makes are looked at.
     """
+
+    _estimates = Estimates("se")
 
     se: float
     scenario: Scenario

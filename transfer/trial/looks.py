@@ -21,6 +21,7 @@ from transfer.models.growth_data import until_week
 from transfer.models.growth_laplace import gain_mixture
 from transfer.models.jobs import stream_many
 from transfer.provenance import Provenance
+from transfer.results import Estimates, Result
 from transfer.simulation.schedules import PlannedBlocks, Schedule
 from transfer.trial.assurance import (
     KNOWING,
@@ -41,7 +42,7 @@ __all__ = ["LookPrice", "price_of_looks", "schedule_of_plan"]
 
 
 @dataclass(frozen=True)
-class LookPrice:
+class LookPrice(Result):
     """Verdicts at each look.
 
     Parameters
@@ -56,6 +57,8 @@ class LookPrice:
     scenario : Scenario
     provenance : Provenance
     """
+
+    _estimates = Estimates("wrong_ahead", beside="stopped")
 
     looks: tuple[int, ...]
     verdicts: dict[Truth, np.ndarray]

@@ -15,6 +15,7 @@ import pandas as pd
 
 from transfer.errors import ArgumentError, StorageError
 from transfer.files import SETTINGS_BYTES, read_plain
+from transfer.results import Result
 from transfer.trial.assignment import (
     FIRST_ARMS,
     Lot,
@@ -45,7 +46,7 @@ PRIMARY_OUTCOME = "makes out of attempts released in games from floater range, l
 
 
 @dataclass(frozen=True)
-class TrialPlan:
+class TrialPlan(Result):
     """A trial fixed in advance.
 
     Parameters
@@ -62,6 +63,8 @@ class TrialPlan:
         One row per week, see `transfer.trial.schedule.calendar`, with ``block``
         (0, 1, ...; -1 in a break).
     """
+
+    _figure = "transfer.trial.figure_lot"
 
     settings: Mapping[str, Any]
     units: pd.DataFrame

@@ -72,14 +72,14 @@ if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES``
     from transfer.records.reading import Records, read_records
     from transfer.records.season import SeasonConfig, read_season, start_season
     from transfer.records.weeks import WeeklyCells, weekly_cells
-    from transfer.reports.content import ReportContent
-    from transfer.reports.html import write_report
+    from transfer.reports.report import Report
     from transfer.results import Interval, Result
     from transfer.session.challenge import ChallengeBand, find_challenge
     from transfer.session.defenders import DefenderRatings, rate_defenders
     from transfer.session.plan import SessionPlan, plan_session
     from transfer.simulation.seasons import TransferTruth, simulate_cells
     from transfer.simulation.write import write_demo
+    from transfer.study import Study
     from transfer.trial.analysis import TrialAnalysis, analyse_trial
     from transfer.trial.assurance import Assurance, assurance, until_we_know
     from transfer.trial.design import DesignPrecision, Scenario, design_grid
@@ -251,8 +251,8 @@ _HOMES: dict[str, tuple[str, ...]] = {
         "SessionPlan",
         "plan_session",
     ),
-    "transfer.reports.content": ("ReportContent",),
-    "transfer.reports.html": ("write_report",),
+    "transfer.reports.report": ("Report",),
+    "transfer.study": ("Study",),
 }
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -293,13 +293,14 @@ __all__ = [
     "Reading",
     "Records",
     "RecordsError",
-    "ReportContent",
+    "Report",
     "Result",
     "SamplerSettings",
     "Scenario",
     "SeasonConfig",
     "SessionPlan",
     "StorageError",
+    "Study",
     "TransferError",
     "TransferPosterior",
     "TransferPriors",
@@ -355,7 +356,6 @@ __all__ = [
     "until_we_know",
     "weekly_cells",
     "write_demo",
-    "write_report",
 ]
 
 

@@ -1,16 +1,17 @@
-"""Run tests against one changed module, in a forked process that has the libraries already.
+"""Run tests against one changed module, in forks of a process that has collected them already.
 
-Importing the package and its libraries takes seconds, the tests of one module often less. So this
-process imports the libraries once and forks for every mutant; the child imports the package itself
-anew, with the changed source in place of one module, so that no other module holds on to a
-function of the unchanged one. A test that starts a process of its own sees the module unchanged.
+Importing the package with its libraries and collecting tests takes seconds, the first failing
+test of a mutant often a hundredth of one. So one process per module collects the module's test
+files once and forks for every mutant; the child executes the changed source in the place of the
+module, hands its functions and classes to every module that had imported the unchanged ones, and
+runs the tests. Nothing of it lasts beyond the child. What other modules had computed from the
+unchanged one while they were imported (a default, a test's parameter) stays as it was, and so does
+what a test starts as a process of its own: a mutant may be missed for that, never taken for caught.
 """
 
 from __future__ import annotations
 
-import importlib
-import importlib.abc
-import importlib.util
+import gc
 import json
 import os
 import resource
@@ -19,20 +20,31 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from importlib.machinery import ModuleSpec, SourceFileLoader
 from pathlib import Path
-from types import CodeType
+from types import FunctionType, ModuleType
 
 import pytest
 
-__all__ = ["ROOT", "Outcome", "preload", "run_tests"]
+__all__ = ["ROOT", "Outcome", "run_mutants"]
 
 ROOT = Path(__file__).resolve().parents[2]
 #: Bytes of memory a mutant may use before it counts as caught.
 MEMORY = 12 * 2**30
-_OWN = ("transfer", "tests", "conftest", "needs", "invented", "trial_seasons", "test_", "hostile")
+#: Seconds a mutant may take: a multiple of what the unchanged module takes, and more, because the
+#: machine may be busy.
+PATIENCE = (4.0, 20.0)
+_OPTIONS = (
+    "-q",
+    "--tb=no",
+    "-p",
+    "no:cacheprovider",
+    "-p",
+    "no:xdist",
+    "-m",
+    "not slow and not fit",
+)
 
 
 @dataclass(frozen=True)
@@ -41,24 +53,18 @@ class Outcome:
 
     Parameters
     ----------
-    failed : tuple of str
-        Tests that failed, or the file that could not be collected.
-    timed_out : bool
-    seconds : float
     code : int
         Exit code of pytest; negative for a signal.
-    modules : tuple of str
-        Libraries that the tests had imported, without the package and the tests.
-    said : str
-        The end of what pytest printed.
+    failed : tuple of str
+        Tests that failed.
+    timed_out : bool
+    seconds : float
     """
 
+    code: int
     failed: tuple[str, ...]
     timed_out: bool
     seconds: float
-    code: int
-    modules: tuple[str, ...] = ()
-    said: str = ""
 
     @property
     def caught(self) -> bool:
@@ -66,137 +72,177 @@ class Outcome:
         return self.code != 0
 
 
-class _Loader(SourceFileLoader):
-    """Load a module from a text instead of its file."""
-
-    def __init__(self, name: str, path: str, source: str) -> None:
-        super().__init__(name, path)
-        self.source = source
-
-    def get_code(self, fullname: str) -> CodeType:
-        """Compile the text; nothing is read from or kept in a cache."""
-        return compile(self.source, self.path, "exec", dont_inherit=True)
+def _own_modules() -> list[ModuleType]:
+    """Modules of this checkout: the package, tests and their helpers."""
+    files = [(getattr(module, "__file__", None), module) for module in sys.modules.values()]
+    return [module for file, module in files if file and Path(file).is_relative_to(ROOT)]
 
 
-class _Finder(importlib.abc.MetaPathFinder):
-    """Find one module by its changed source."""
+def _plant(name: str, source: str) -> None:
+    """Execute a changed source in the place of a loaded module, for all that had imported it."""
+    module = sys.modules[name]
+    space, before = vars(module), dict(vars(module))
+    exec(compile(source, str(module.__file__), "exec"), space)
+    new = {key: space[key] for key, old in before.items() if space[key] is not old}
+    made_here = {
+        id(before[key]): value
+        for key, value in new.items()
+        if isinstance(before[key], FunctionType | type)
+        and getattr(before[key], "__module__", None) == name
+    }
+    for other in _own_modules():
+        if other is module:
+            continue
+        for key, value in list(vars(other).items()):
+            if id(value) in made_here:
+                setattr(other, key, made_here[id(value)])
+            elif key in new and value is before[key]:  # a constant under its own name
+                setattr(other, key, new[key])
 
-    def __init__(self, name: str, source: str) -> None:
-        self.name, self.source = name, source
 
-    def find_spec(self, fullname: str, path: object, target: object = None) -> ModuleSpec | None:
-        """Answer for the one module only."""
-        if fullname != self.name:
-            return None
-        file = str(ROOT / (self.name.replace(".", "/") + ".py"))
-        loader = _Loader(fullname, file, self.source)
-        return importlib.util.spec_from_file_location(fullname, file, loader=loader)
+class _Planter:
+    """A pytest plugin: instead of running the collected tests, fork for every mutant and run them.
 
+    In a child the hook answers nothing, so that pytest goes on and runs the tests there.
+    """
 
-class _Listener:
-    """A pytest plugin that keeps the names of what failed."""
-
-    def __init__(self) -> None:
+    def __init__(
+        self,
+        name: str,
+        sources: Iterable[tuple[str, str]],
+        unchanged: str,
+        tell: Callable[[str, Outcome], None],
+        every: bool,
+    ) -> None:
+        self.name, self.sources, self.tell = name, sources, tell
+        self.unchanged, self.every = unchanged, every
+        self.answer: int | None = None  # where a child writes to
         self.failed: list[str] = []
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.failed:
             self.failed.append(report.nodeid)
+            if self.answer is not None and not self.every:
+                self.write()
+                os._exit(1)
 
-    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
-        if report.failed:
-            self.failed.append(report.nodeid)
+    def write(self) -> None:
+        """Tell the parent which tests failed."""
+        if self.answer is not None:
+            os.write(self.answer, json.dumps(self.failed[:200]).encode())
 
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool | None:
+        """Try every mutant; True in the parent once all are tried."""
+        gc.collect()
+        gc.freeze()
+        usual = self._fork(self.unchanged, 900)
+        if usual is None:
+            return None
+        self.tell("", usual)
+        if usual.code != 0:
+            return True
+        for key, source in self.sources:
+            outcome = self._fork(source, PATIENCE[0] * usual.seconds + PATIENCE[1])
+            if outcome is None:
+                return None
+            self.tell(key, outcome)
+        return True
 
-def preload(modules: Sequence[str]) -> None:
-    """Import libraries in this process, so that forked ones have them."""
-    for name in modules:
-        if name not in sys.modules:
+    def _fork(self, source: str, limit: float) -> Outcome | None:
+        """Fork and plant the source there; the outcome in the parent, None in the child."""
+        reading, writing = os.pipe()
+        started, child = time.monotonic(), os.fork()
+        if child == 0:
+            os.close(reading)
+            os.setpgid(0, 0)
+            resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
+            self.answer = writing
             try:
-                importlib.import_module(name)
-            except Exception:  # parts of a library that only load from inside it
-                continue
+                _plant(self.name, source)
+            except BaseException:  # the module cannot even be imported
+                traceback.print_exc()
+                os._exit(70)
+            return None
+        os.close(writing)
+        ended, timed_out = 0, False
+        while not ended:
+            ended, status = os.waitpid(child, os.WNOHANG)
+            if not ended and time.monotonic() - started > limit:
+                timed_out = True
+                os.killpg(child, signal.SIGKILL)
+                ended, status = os.waitpid(child, 0)
+            time.sleep(0.002)
+        with os.fdopen(reading) as file:
+            failed = json.loads(file.read() or "[]")
+        seconds = time.monotonic() - started
+        return Outcome(os.waitstatus_to_exitcode(status), tuple(failed), timed_out, seconds)
 
 
-def _child(name: str, source: str | None, words: Sequence[str], answer: Path, folder: str) -> int:
-    """Run the tests in the forked process and write down what failed."""
-    os.setpgid(0, 0)
-    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY, MEMORY))
+def _in_child(planter: _Planter, files: Sequence[str], log: int) -> int:
+    """Collect in the forked process; what it forks in turn comes back here with its tests run."""
     quiet = os.open(os.devnull, os.O_RDWR)
-    told = os.open(str(answer.with_suffix(".txt")), os.O_WRONLY | os.O_CREAT)
-    for stream, to in ((0, quiet), (1, told), (2, told)):
+    for stream, to in ((0, quiet), (1, log), (2, log)):
         os.dup2(to, stream)
-    os.environ |= {"TMPDIR": folder, "HYPOTHESIS_STORAGE_DIRECTORY": folder}
-    tempfile.tempdir = None
-    if source is not None:
-        sys.meta_path.insert(0, _Finder(name, source))
     import hypothesis
 
     # A slow machine must not look like a test that failed.
-    everything = list(hypothesis.HealthCheck)
     hypothesis.settings.register_profile(
-        "mutants", deadline=None, derandomize=True, database=None, suppress_health_check=everything
+        "mutants",
+        deadline=None,
+        derandomize=True,
+        database=None,
+        suppress_health_check=list(hypothesis.HealthCheck),
     )
     hypothesis.settings.load_profile("mutants")
-    listener = _Listener()
-    # What is imported before pytest starts is no fault here.
-    options = ["-q", "-W", "ignore::pytest.PytestAssertRewriteWarning", "-p", "no:cacheprovider"]
-    options += [
-        "-p",
-        "no:xdist",
-        "--rootdir",
-        str(ROOT),
-        "--basetemp",
-        f"{folder}/pytest",
-        "-m",
-        "not slow and not fit",
-    ]
-    code = int(pytest.main([*options, *words], plugins=[listener]))
-    libraries = [module for module in list(sys.modules) if not module.startswith(_OWN)]
-    answer.write_text(json.dumps({"failed": listener.failed, "modules": libraries}))
+    # What is imported before pytest starts is no fault of a test.
+    options = [*_OPTIONS, "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    code = int(pytest.main([*options, "--rootdir", str(ROOT), *files], plugins=[planter]))
+    planter.write()
     return code
 
 
-def run_tests(name: str, source: str | None, words: Sequence[str], timeout: float) -> Outcome:
-    """Fork, put `source` in place of module `name` and run pytest with `words`.
+def run_mutants(
+    name: str,
+    sources: Iterable[tuple[str, str]],
+    files: Sequence[str],
+    tell: Callable[[str, Outcome], None],
+    *,
+    every: bool = False,
+) -> None:
+    """Run test files against changed sources of a module, one after the other.
 
     Parameters
     ----------
     name : str
-        Dotted name of the changed module.
-    source : str or None
-        Its source; ``None`` leaves the package as it is.
-    words : sequence of str
-        Test files and options for pytest.
-    timeout : float
-        Seconds, after which the process and all that it started are ended.
+        Dotted name of the module.
+    sources : iterable of (str, str)
+        What to call each, and the source.
+    files : sequence of str
+        Test files, from the root of the checkout.
+    tell : callable
+        Told the outcome of each as it comes; first, under the name "", of the module as it is,
+        planted in the same way. When that fails nothing else is tried.
+    every : bool
+        Run all tests instead of stopping at the first that fails.
     """
-    with tempfile.TemporaryDirectory(prefix="mutant-") as folder:
-        answer, started = Path(folder) / "answer.json", time.monotonic()
+    unchanged = (ROOT / (name.replace(".", "/") + ".py")).read_text()
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        log = Path(folder) / "log.txt"
         child = os.fork()
         if child == 0:
             code = 70
             try:
-                code = _child(name, source, words, answer, folder)
+                os.environ |= {"TMPDIR": folder, "HYPOTHESIS_STORAGE_DIRECTORY": folder}
+                tempfile.tempdir = None
+                written = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+                planter = _Planter(name, sources, unchanged, tell, every)
+                code = _in_child(planter, files, written)
             except BaseException:
                 traceback.print_exc()
             finally:
-                sys.stderr.flush()
+                sys.stdout.flush()
                 os._exit(code)
-        ended, timed_out = 0, False
-        while not ended:
-            ended, status = os.waitpid(child, os.WNOHANG)
-            if not ended and time.monotonic() - started > timeout:
-                timed_out = True
-                os.killpg(child, signal.SIGKILL)
-                ended, status = os.waitpid(child, 0)
-            time.sleep(0.01)
-        told = json.loads(answer.read_text()) if answer.exists() else {"failed": [], "modules": []}
-        return Outcome(
-            tuple(told["failed"]),
-            timed_out,
-            time.monotonic() - started,
-            os.waitstatus_to_exitcode(status),
-            tuple(told["modules"]),
-            answer.with_suffix(".txt").read_text(errors="replace")[-2000:],
-        )
+        _, status = os.waitpid(child, 0)
+        if os.waitstatus_to_exitcode(status) not in (0, 5):
+            raise RuntimeError(f"tests of {name}:\n{log.read_text(errors='replace')[-3000:]}")

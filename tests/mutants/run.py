@@ -9,21 +9,26 @@ tried again when a test file of its module has changed.
 
 from __future__ import annotations
 
-import gc
 import hashlib
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
-from forks import ROOT, preload, run_tests
+from forks import ROOT, Outcome, run_mutants
 from mutate import mutants_of, sample
 from planted import PLANTED
 from report import write_report
 from table import MODULES, SAMPLE, SEED, Target
 
-#: Seconds beyond a multiple of what the unchanged module takes; the machine may be busy.
-PATIENCE = (4.0, 20.0)
+#: The person's terminal; what tests print goes elsewhere.
+_TERMINAL = os.fdopen(os.dup(1), "w", buffering=1)
+
+
+def say(text: str) -> None:
+    """Tell the person at the terminal."""
+    _TERMINAL.write(text + "\n")
 
 
 def _hash(*texts: str) -> str:
@@ -66,32 +71,26 @@ def _try_module(name: str, target: Target, results: Path) -> None:
     census = {"module": name, "key": "census", **hashes, "made": len(mutants)}
     mutants = mutants if target.whole else sample(mutants, SAMPLE, SEED)
     _append(results, census | {"chosen": [mutant.key for mutant in mutants]})
-    waiting = [m for m in mutants if _to_try(known.get((name, m.key)), hashes)]
-    click.echo(f"{name}: {len(waiting)} of {len(mutants)} mutants to try")
-    if not waiting:
-        return
-    limits = {}
-    for file in files:
-        first = run_tests(name, None, [file], 600)
-        if first.code != 0:
-            raise click.ClickException(f"{file} fails as it is:\n{first.said}")
-        preload(first.modules)
-        limits[file] = PATIENCE[0] * first.seconds + PATIENCE[1]
-    gc.collect()
-    gc.freeze()
-    for mutant in waiting:
-        for file, limit in limits.items():
-            outcome = run_tests(name, mutant.source, ["-x", file], limit)
-            if outcome.caught:
-                break
-        row = {"module": name, "key": mutant.key, **hashes, "caught": outcome.caught}
+    waiting = {m.key: m for m in mutants if _to_try(known.get((name, m.key)), hashes)}
+    say(f"{name}: {len(waiting)} of {len(mutants)} mutants to try")
+
+    def tell(key: str, outcome: Outcome) -> None:
+        if key == "":
+            failed = f"FAIL as it is: {outcome.failed}" if outcome.caught else "pass as it is"
+            say(f"  tests take {outcome.seconds:.1f} s, {failed}")
+            return
+        mutant = waiting[key]
+        row = {"module": name, "key": key, **hashes, "caught": outcome.caught}
         row |= {"line": mutant.line, "function": mutant.function}
         row |= {"before": mutant.before, "after": mutant.after}
         row |= {"by": list(outcome.failed[:1]), "timed_out": outcome.timed_out}
         row |= {"code": outcome.code, "seconds": round(outcome.seconds, 2)}
         _append(results, row)
         if not outcome.caught:
-            click.echo(f"  not caught: {mutant.line} {mutant.before}  =>  {mutant.after}")
+            say(f"  not caught: {mutant.line} {mutant.before}  =>  {mutant.after}")
+
+    if waiting:
+        run_mutants(name, [(m.key, m.source) for m in waiting.values()], files, tell)
 
 
 def _try_planted(results: Path) -> None:
@@ -100,12 +99,16 @@ def _try_planted(results: Path) -> None:
         source = (ROOT / (fault.module.replace(".", "/") + ".py")).read_text()
         if source.count(fault.before) != 1:
             raise click.ClickException(f"{fault.name}: {fault.before!r} is not there once")
-        changed = source.replace(fault.before, fault.after)
         files = [f"tests/{file}" for file in MODULES[fault.module].tests]
-        outcome = run_tests(fault.module, changed, files, 600)
-        row = {"module": "planted", "key": fault.name, "caught": outcome.caught}
-        _append(results, {**row, "by": list(outcome.failed), "code": outcome.code})
-        click.echo(f"{fault.name}: {len(outcome.failed)} tests fail")
+
+        def tell(key: str, outcome: Outcome) -> None:
+            row = {"module": "planted", "key": key, "caught": outcome.caught}
+            if key:
+                _append(results, {**row, "by": list(outcome.failed), "code": outcome.code})
+                say(f"{key}: {len(outcome.failed)} tests fail")
+
+        changed = source.replace(fault.before, fault.after)
+        run_mutants(fault.module, [(fault.name, changed)], files, tell, every=True)
 
 
 @click.command()

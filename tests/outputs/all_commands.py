@@ -133,13 +133,23 @@ def sessions() -> Iterator[dict]:
                 )  # fmt: skip
             rows.append(
                 {
-                    **common, "drill": "hip", "mode": "live", "contest": "trailing",
+                    **common, "drill": "screen", "mode": "live", "contest": "trailing",
                     "attempts": 9, "makes": rng.binomial(9, 0.4), "minutes": 10,
                     "defender": f"P{(at + (day % 6 or 5)) % 6 + 1:02d}",
                 }
             )  # fmt: skip
     pd.DataFrame(rows).to_csv("charted.csv", index=False)
     yield call("session", "--players", "6", *size, "--practice", "charted.csv", "--out", "next")
+    head = "date,session,player,drill,mode,contest,made,attempt,blocked,fouled,second_chart\n"
+    for name, second, made in (("one.csv", "no", "1101"), ("two.csv", "yes", "1001")):
+        rows = [
+            f"2026-11-03,1,P01,spot,rep,none,{m},{i},0,0,{second}" for i, m in enumerate(made, 1)
+        ]
+        Path(name).write_text(head + "\n".join(rows) + "\n")
+    yield call("chart", "merge", "one.csv", "two.csv", "--out", "tapped.csv")
+    Path("own.csv").write_text("drill,mode,contest\nspot,rep,none\n")
+    pages = ["--drills", "own.csv", "--players", "4", "--minutes", "5", "--out", "taps"]
+    yield call("chart", "pages", *pages)
 
 
 def trial() -> Iterator[dict]:

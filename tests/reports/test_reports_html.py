@@ -14,7 +14,8 @@ from transfer.page.cautions import CAUTIONS
 from transfer.reading.reading import read_transfer
 from transfer.records.problems import Problem, problem_table
 from transfer.reports.content import ReportContent
-from transfer.reports.html import render_report, write_report
+from transfer.reports.html import render_report
+from transfer.reports.report import Report
 from transfer.reports.section_records import quality_section
 
 VOID = {"meta", "path", "use", "br", "rect", "link", "img"}
@@ -225,10 +226,9 @@ def test_a_shared_page_keeps_rows_of_record_files_back(content):
     assert "Warnings and notes: 1" in str(section.blocks)
 
 
-def test_a_page_that_cannot_be_written_leaves_the_old_one(content, tmp_path, monkeypatch):
-    monkeypatch.setattr("transfer.reports.html.render_report", lambda content: "new")
+def test_a_page_that_cannot_be_written_leaves_the_old_one(content, tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("old", encoding="utf-8")
     with pytest.raises(StorageError):
-        write_report(content, blocked / "report.html")
+        Report("new", content).save(blocked / "report.html")
     assert blocked.read_text(encoding="utf-8") == "old"

@@ -235,7 +235,7 @@ def test_too_many_for_the_time_are_not_refused_and_the_line_is_named():
 def test_pace_is_the_smaller_of_player_and_basket_whatever_its_source():
     for rates, source in ((None, "assumed"), ({"rep": 9.0}, "stated"), ({"rep": 0.5}, "stated")):
         for size in (1, 2, 5, 8):
-            pace = drill_paces([size], rates)["transition_sides", size]
+            pace = drill_paces(DRILLS, [size], rates)["transition_sides", size]
             own = 5.0 if rates is None else rates["rep"]
             assert pace.rate == min(own, 10.0 / size)
             assert pace.capped == (own > 10.0 / size)

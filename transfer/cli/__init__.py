@@ -42,6 +42,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Weekly minutes of rep and live work, or why to run the trial.",
     ),
     "session": ("transfer.session.command", "The next session on one page, with its chart sheet."),
+    "chart": ("transfer.session.chart_command", "Chart by tap: pages, and the rows of baskets."),
     "verify": ("transfer.cli.verify", "Whether a run's inputs and outputs are as they were."),
     "share": ("transfer.cli.share", "A bundle with aggregates only, small groups hidden."),
     "cite": ("transfer.cli.cite", "How to name this program in a report or a paper."),

@@ -67,8 +67,7 @@ def command(
     Nobody in these records exists. Twelve programs together can tell something; one program's
     season cannot, and says so.
     """
-    from transfer.files import write_text
-    from transfer.reports.gather import make_report
+    from transfer.reports.report import make_report
     from transfer.simulation.write import write_demo
     from transfer.terminal.screen import long_work
 
@@ -79,10 +78,10 @@ def command(
         _, title, assigned = STUDIES[name]
         with long_work(as_json):
             study_data = demo_study(data / name, name, seed, as_json)
-            page, content = make_report(study_data, title, score, assigned=assigned)
-        reading = content.reading
-        path = write_text(out / f"demo_{name}.html", page)
-        write_pictures(content, out, f"demo_{name}")
+            report = make_report(study_data, title, score=score, assigned=assigned)
+        reading = report.content.reading
+        path = report.save(out / f"demo_{name}.html")
+        write_pictures(report.content, out, f"demo_{name}")
         summary = reading.to_dict()
         told[name] = {"verdict": summary["verdict"], "text": reading.text, "report": str(path)}
         if not as_json:

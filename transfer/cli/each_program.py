@@ -73,20 +73,14 @@ class _Made:
 
 def _make(job: _Job) -> _Made:
     """Fit one program and draw its page; whatever goes wrong is this program's alone."""
-    from transfer.reports.gather import gather
-    from transfer.reports.html import render_report
+    from transfer.reports.report import make_report
 
     try:
-        content = gather(job.study, job.title, **job.options)
-        page = render_report(content)
-        pdf = None
-        if job.pdf:
-            from transfer.page.pdf import page_pdf
-
-            pdf = page_pdf(page)
-        reading = content.reading
-        told = {"verdict": reading.to_dict()["verdict"], "text": reading.text}
-        return _Made(job.program, page, pdf, told)
+        report = make_report(job.study, job.title, **job.options)
+        pdf = report.pdf() if job.pdf else None
+        summary = report.to_dict()
+        told = {"verdict": summary["verdict"], "text": summary["text"]}
+        return _Made(job.program, report.html, pdf, told)
     except TransferError as error:
         return _Made(job.program, error=error)
     except Exception as error:  # a defect: told by its name, and the other pages are kept

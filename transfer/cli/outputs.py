@@ -19,7 +19,7 @@ from transfer.mix.outputs import Mix
 from transfer.reading.outputs import Compare, Programs
 from transfer.records.problems import Severity
 from transfer.results import IntervalKind
-from transfer.session.outputs import Session
+from transfer.session.outputs import Chart, ChartPages, Session
 from transfer.terminal.frame import OUTPUTS
 from transfer.terminal.shapes import (
     Chance,
@@ -360,6 +360,8 @@ class Error(ErrorMessage):
 #: Shape of every output, by its name.
 SHAPES: dict[str, Any] = {
     "assurance": Assurance,
+    "chart": Chart,
+    "chart_pages": ChartPages,
     "check": Check,
     "citation": Citation,
     "compare": Compare,

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-TITLE = "Practice and game shooting"
-
 
 @click.command("report")
 @shared_options("records", "fit", "rope_r2", "out", "json")
@@ -35,7 +33,7 @@ TITLE = "Practice and game shooting"
     show_default=True,
     help="Depth: everything, one page for the gym, or two pages for who decides.",
 )
-@click.option("--title", default=TITLE, show_default=True, help="Heading of the page.")
+@click.option("--title", help="Heading of the page.")
 @click.option(
     "--score/--no-score",
     default=False,
@@ -64,7 +62,7 @@ TITLE = "Practice and game shooting"
 )
 def command(
     audience: Audience,
-    title: str,
+    title: str | None,
     score: bool,
     shared: bool,
     pdf: bool,
@@ -98,44 +96,29 @@ def command(
         )
     name = "report" + ("" if audience == "analyst" else f"-{audience}")
     name += "-shared" if shared else ""
+    from transfer.reports.report import TITLE, make_report
+
+    title = title or TITLE
     depth: dict[str, Any] = {"audience": audience, "shared": shared, "assigned": assigned}
     if each_program:
         show_each(study, title, name, pdf, jobs, cluster, score=score, **depth)
         return
     with long_work(study.request.as_json):
-        from transfer.reports.gather import gather, keep_counts
+        from transfer.reports.gather import keep_counts
 
-        content = gather(
-            study, title, score, program=program, previous=previous, session=session, **depth
+        report = make_report(
+            study, title, score=score, program=program, previous=previous, session=session, **depth
         )
-        from transfer.reports.html import render_report
-
-        page = render_report(content)
-        kept = [study.run.keep(f"{name}.html", page)]
+        kept = [study.run.keep(f"{name}.html", report.html)]
         keep_counts(study)
         if pdf:
-            from transfer.page.pdf import page_pdf
-
             progress(study.request.as_json)("drawing the PDF")
-            kept.append(study.run.keep(f"{name}.pdf", page_pdf(page)))
-    reading = content.reading
+            kept.append(study.run.keep(f"{name}.pdf", report.pdf()))
     if study.request.as_json:
-        told = reading.to_dict()
-        echo_json(
-            {
-                "report": str(kept[0]),
-                "pdf": str(kept[1]) if pdf else None,
-                "for": audience,
-                "verdict": told["verdict"],
-                "text": reading.text,
-                "track_record": None if content.track is None else content.track.to_dict(),
-            },
-            "report",
-        )
+        pages = {"report": str(kept[0]), "pdf": str(kept[1]) if pdf else None}
+        echo_json({**pages, **report.to_dict()}, "report")
         return
-    click.echo(reading.text)
-    if content.track is not None:
-        click.echo(f"\n{content.track.text}")
+    click.echo(report.text)
     click.echo("\n" + "\n".join(f"Report: {path}" for path in kept))
 
 

@@ -124,16 +124,28 @@ def command(**given: Any) -> None:
     Uses the growth model of the season's records. When they cannot tell the two kinds of work
     apart, the advice is to keep the mix and run the trial.
     """
-    from transfer.mix.advice import CAUTIONS
+    from transfer.mix.measured import measure_mix
+    from transfer.mix.season import advise_season
     from transfer.terminal.inputs import read_inputs
     from transfer.terminal.options import resolve
     from transfer.terminal.runs import open_run
+    from transfer.terminal.screen import progress
 
     request = resolve(given)
     run = open_run(request)
     records = read_inputs(request)
-    advice, reason = advise(records, request, given)
-    told = {**advice.to_dict(), "prior_only_because": reason, "cautions": list(CAUTIONS)}
+    rates = parse_pairs("--rate", given["stated"])
+    measured = measure_mix(records, request.settings, program=given["program"], override=rates)
+    progress(request.as_json)("fitting the growth model")
+    facts = advise_season(
+        records,
+        measured,
+        limits_of(request, given),
+        seed=request.seed,
+        assigned=given["assigned"],
+        trial_weeks=given["trial_weeks"],
+    )
+    advice, reason, told = facts.advice, facts.reason, facts.to_dict()
     charting = what_to_chart(records, request, run, advice) if given["charting"] else None
     if charting is not None:
         told["charting"] = charting.to_dict()
@@ -170,40 +182,9 @@ def show_charting(charting: Any) -> None:
     print_table(charting.best, columns, 2)
 
 
-def advise(records: Any, request: Any, given: dict[str, Any]) -> tuple[Any, str]:
-    """Measure, fit and advise; the second value says why only the prior was used, if so."""
-    from transfer.mix.choose import advise_mix
-    from transfer.mix.measured import growth_draws, measure_mix, trial_precision
-    from transfer.terminal.screen import progress
-
-    measured = measure_mix(
-        records,
-        request.settings,
-        program=given["program"],
-        override=parse_pairs("--rate", given["stated"]),
-    )
-    progress(request.as_json)("fitting the growth model")
-    draws = growth_draws(records, seed=request.seed, randomised=given["assigned"])
-    advice = advise_mix(
-        draws.growth,
-        draws.prior,
-        measured.current,
-        measured.rates,
-        limits_of(measured, request, given),
-        measured.game_rate,
-        draws.provenance,
-        start=measured.start,
-        trial_se=trial_precision(measured, given["trial_weeks"]),
-        refit=draws.refit,
-        assigned=given["assigned"],
-    )
-    return advice, draws.reason
-
-
-def limits_of(measured: Any, request: Any, given: dict[str, Any]) -> Any:
-    """Limits from the options, the season folder and the records, in that order."""
+def limits_of(request: Any, given: dict[str, Any]) -> dict[str, Any]:
+    """Limits from the options, then the season folder."""
     from transfer.errors import ArgumentError
-    from transfer.mix.limits import MixLimits
 
     budget, session, sessions = given["budget_minutes"], given["per_session"], given["sessions"]
     if (session is None) != (sessions is None) or (session is not None and budget is not None):
@@ -212,23 +193,18 @@ def limits_of(measured: Any, request: Any, given: dict[str, Any]) -> Any:
             rule="either --budget-minutes, or --per-session together with --sessions",
             next_step="write e.g. --per-session 25 --sessions 3",
         )
-    if session is not None:
-        budget = session * sessions
-    else:
-        budget = request.budget_minutes or sum(measured.current.values())
-    return MixLimits(
-        budget,
-        floors=parse_pairs("--floor", given["floors"]),
-        caps=parse_pairs("--cap", given["caps"]),
-        observed=measured.observed,
-        explore=given["explore"],
-        live_minutes_cap=given["live_cap"],
-        attempts_cap=given["attempts_cap"],
-        jumps_cap=given["jumps_cap"],
-        jumps_per_attempt=parse_pairs("--jumps", given["jumps"]),
-        weekly_hours=given["weekly_hours"],
-        other_minutes=given["other_minutes"],
-    )
+    return {
+        "budget": request.budget_minutes if session is None else session * sessions,
+        "floors": parse_pairs("--floor", given["floors"]),
+        "caps": parse_pairs("--cap", given["caps"]),
+        "explore": given["explore"],
+        "live_minutes_cap": given["live_cap"],
+        "attempts_cap": given["attempts_cap"],
+        "jumps_cap": given["jumps_cap"],
+        "jumps_per_attempt": parse_pairs("--jumps", given["jumps"]),
+        "weekly_hours": given["weekly_hours"],
+        "other_minutes": given["other_minutes"],
+    }
 
 
 def show(advice: Any, reason: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,6 +36,25 @@ class MixFacts:
     growth: np.ndarray
     players: int
     reason: str = ""
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Minutes now and advised, one row a setting."""
+        return self.advice.table
+
+    @property
+    def text(self) -> str:
+        """The advice, with what it rests on where the records say nothing."""
+        reason = f" Starting assumption only: {self.reason}." if self.reason else ""
+        return self.advice.text + reason
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the advice as plain values, with its cautions."""
+        return {
+            **self.advice.to_dict(),
+            "prior_only_because": self.reason,
+            "cautions": list(CAUTIONS),
+        }
 
     def response(self) -> pd.DataFrame:
         """Gain and regret over the live minutes that the limits allow."""

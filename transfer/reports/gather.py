@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from transfer.reports.content import ReportContent
     from transfer.terminal.inputs import Study
 
-__all__ = ["GAMES_THEN", "gather", "keep_counts", "make_report"]
+__all__ = ["GAMES_THEN", "gather", "keep_counts"]
 
 #: Game counts behind a fit, in its run folder.
 GAMES_THEN = "games_then.csv"
@@ -55,10 +55,8 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
         Whether to fit again under other shapes and half-lives.
     """
     from transfer.errors import ArgumentError, InfeasibleError, RecordsError
-    from transfer.mix.choose import advise_mix
-    from transfer.mix.limits import MixLimits
-    from transfer.mix.measured import growth_draws, measure_mix
-    from transfer.mix.page import MixFacts
+    from transfer.mix.measured import measure_mix
+    from transfer.mix.season import advise_season
 
     request = study.request
     try:
@@ -67,23 +65,14 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
         if program is not None:
             raise
         return None, f"The weekly mix is not shown: {error.message}. {_capital(error.next_step)}."
-    draws = growth_draws(study.records, seed=request.seed, randomised=assigned)
-    budget = request.budget_minutes
     try:
-        advice = advise_mix(
-            draws.growth,
-            draws.prior,
-            measured.current,
-            measured.rates,
-            MixLimits(
-                sum(measured.current.values()) if budget is None else budget,
-                observed=measured.observed,
-            ),
-            measured.game_rate,
-            draws.provenance,
-            start=measured.start,
-            refit=draws.refit if refit else None,
+        facts = advise_season(
+            study.records,
+            measured,
+            {"budget": request.budget_minutes},
+            seed=request.seed,
             assigned=assigned,
+            refit=refit,
         )
     except InfeasibleError as error:
         low, high = (sum(ends) for ends in zip(*measured.observed.values(), strict=True))
@@ -92,7 +81,7 @@ def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tu
             f"between {low:.0f} and {high:.0f}, the minutes that players kept up, or leave it out "
             "to plan with the minutes charted lately."
         )
-    return MixFacts(advice, draws.growth, measured.players, draws.reason), ""
+    return facts, ""
 
 
 def _capital(text: str) -> str:
@@ -112,8 +101,8 @@ def spots_of(study: Study) -> Any:
 def gather(
     study: Study,
     title: str,
-    score: bool,
     *,
+    score: bool = False,
     shared: bool = False,
     audience: Audience = "analyst",
     program: str | None = None,
@@ -210,19 +199,3 @@ def session_sentence(folder: Path) -> str:
     return (
         f"The next session is on its own page, session.html in {folder.name}, with a chart sheet."
     )
-
-
-def make_report(
-    study: Study, title: str, score: bool, *, assigned: bool = False
-) -> tuple[str, ReportContent]:
-    """Gather and render the analyst's page; see `gather`.
-
-    Returns
-    -------
-    str, ReportContent
-        The page and what is on it.
-    """
-    from transfer.reports.html import render_report
-
-    content = gather(study, title, score, assigned=assigned)
-    return render_report(content), content

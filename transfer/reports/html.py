@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
-from transfer.files import write_text
 from transfer.forecast.section_scores import forecast_section
 from transfer.forecast.section_track import track_section
 from transfer.mix.section import mix_section
@@ -29,7 +27,7 @@ from transfer.reports.method import method_section, provenance_section
 from transfer.reports.section_records import hide_small, quality_section
 from transfer.reports.what_if import what_if
 
-__all__ = ["render_report", "write_report"]
+__all__ = ["render_report"]
 
 
 def _verdict(reading: Reading) -> dict[str, Any]:
@@ -141,25 +139,3 @@ def render_report(content: ReportContent) -> str:
         )
 
     return with_words(page, parts)
-
-
-def write_report(content: ReportContent, path: Path | str) -> Path:
-    """Render the reading report and write it whole.
-
-    Parameters
-    ----------
-    content : ReportContent
-        What to show.
-    path : path
-        Where the HTML file shall be.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    StorageError
-        When the file cannot be written.
-    """
-    return write_text(path, render_report(content))

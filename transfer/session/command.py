@@ -10,7 +10,7 @@ import click
 from transfer.terminal.frame import echo_json
 from transfer.terminal.options import SEED
 
-__all__ = ["command"]
+__all__ = ["command", "day_or_today", "players_of"]
 
 _FILE = click.Path(path_type=Path)
 
@@ -42,7 +42,9 @@ _FILE = click.Path(path_type=Path)
     type=_FILE,
     help="Charted practice: gives make rates, pace, defender ratings, challenge band.",
 )
-@click.option("--drills", type=_FILE, help="Defaults of the drills in --practice.")
+@click.option(
+    "--drills", type=_FILE, help="The program's own drills, in place of the starter list."
+)
 @click.option(
     "--rate",
     "stated",
@@ -88,18 +90,18 @@ def command(**given: Any) -> None:
     Defence goes up and down and ends in free live play. With --practice the pace, the make rates,
     the pairings and the spots come from the records; without, they are assumed and marked.
     """
-    import datetime as dt
-
     from transfer.mix.command import parse_pairs
+    from transfer.session.drills import DRILLS, read_drills
     from transfer.session.plan import plan_session
     from transfer.session.write import write_session
 
-    day = _day(given["date"]) if given["date"] else dt.date.today().isoformat()
+    day = day_or_today(given["date"])
     stated = parse_pairs("--rate", given["stated"])
+    own = DRILLS if given["drills"] is None else read_drills(given["drills"], given["program"])
     known = _from_records(given, stated)
     plan = plan_session(
-        _players(given), given["baskets"], given["minutes"], given["seed"],
-        live_share=given["live_share"], settings=given["settings"] or None,
+        players_of(given), given["baskets"], given["minutes"], given["seed"],
+        drills=own, live_share=given["live_share"], settings=given["settings"] or None,
         live_cap=given["live_cap"], attempts_cap=given["attempts_cap"],
         jumps_cap=given["jumps_cap"], probability=given["probability"], **known["plan"],
     )  # fmt: skip
@@ -119,11 +121,20 @@ def command(**given: Any) -> None:
     show(plan, known["said"], written)
 
 
-def _day(value: str) -> str:
+def day_or_today(value: str | None) -> str:
+    """A day as year-month-day; today where none is given.
+
+    Raises
+    ------
+    ArgumentError
+        When it is not a date.
+    """
     import datetime as dt
 
     from transfer.errors import ArgumentError
 
+    if not value:
+        return dt.date.today().isoformat()
     try:
         return dt.date.fromisoformat(value).isoformat()
     except ValueError:
@@ -134,8 +145,14 @@ def _day(value: str) -> str:
         ) from None
 
 
-def _players(given: dict[str, Any]) -> list[str]:
-    """Codes from a number, a list or the roster."""
+def players_of(given: dict[str, Any]) -> list[str]:
+    """Codes from a number, a list or the roster, as named on the command line.
+
+    Raises
+    ------
+    ArgumentError
+        When neither or both of them are given, or the roster has no players.
+    """
     from transfer.errors import ArgumentError
 
     players, roster = given["players"], given["roster"]

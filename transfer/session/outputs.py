@@ -8,6 +8,7 @@ from transfer.terminal.shapes import (
     Chance,
     Content,
     Count,
+    Interval,
     Mode,
     Number,
     Provenance,
@@ -16,7 +17,7 @@ from transfer.terminal.shapes import (
     meaning,
 )
 
-__all__ = ["Session"]
+__all__ = ["Chart", "ChartPages", "Session"]
 
 
 class Block(TypedDict):
@@ -241,3 +242,45 @@ class Session(TypedDict):
     ratings: NotRequired[Ratings | None]
     challenge: NotRequired[Challenge | None]
     missing: NotRequired[list[str]]
+
+
+class LabelAgreement(TypedDict):
+    """How often two charters gave one label."""
+
+    label: str
+    first: Count
+    second: Count
+    both: Count
+    share_of_either: Annotated[Chance | None, meaning("Null where neither gave it.")]
+
+
+class ChartAgreement(TypedDict):
+    """How far two charters of one basket agree on make, miss, blocked and fouled."""
+
+    agreement: Chance
+    agreement_interval: Interval
+    kappa: float
+    se: float
+    interval: Interval
+    weights: None
+    labels: list[LabelAgreement]
+    text: Quote
+
+
+class Chart(TypedDict):
+    """Rows charted by tap at several baskets, merged without doubling."""
+
+    rows: Count
+    repeated: Annotated[Count, meaning("Rows that came twice and stand once.")]
+    pairs: Annotated[Count, meaning("Shots that two charters have.")]
+    lone: Annotated[Count, meaning("Shots of work charted twice that only one of them has.")]
+    agreement: ChartAgreement | None
+    text: Quote
+    file: str | None
+
+
+class ChartPages(TypedDict):
+    """Pages to chart on by tap."""
+
+    drills: list[str]
+    files: list[str]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from transfer.mix.rates import AttemptRate, stated
-from transfer.session.drills import DRILLS, Drill
+from transfer.session.drills import Drill
 
 __all__ = ["ASSUMED_MAKE_RATE", "BASKET", "DrillPace", "drill_paces", "line_shots"]
 
@@ -37,12 +37,15 @@ class DrillPace:
 
 
 def drill_paces(
-    sizes: Iterable[int], rates: Mapping[str, AttemptRate | float] | None = None
+    drills: Sequence[Drill],
+    sizes: Iterable[int],
+    rates: Mapping[str, AttemptRate | float] | None = None,
 ) -> dict[tuple[str, int], DrillPace]:
     """Attempts per player-minute of every drill in groups of these sizes.
 
     Parameters
     ----------
+    drills : sequence of Drill
     sizes : iterable of int
         Players at a basket.
     rates : mapping of str to AttemptRate or float, optional
@@ -65,7 +68,7 @@ def drill_paces(
         for name, rate in (rates or {}).items()
     }
     found = sorted(set(sizes))
-    return {(drill.name, size): _pace(drill, given, size) for drill in DRILLS for size in found}
+    return {(drill.name, size): _pace(drill, given, size) for drill in drills for size in found}
 
 
 def line_shots(drill: Drill, pace: DrillPace, size: int, minutes: int) -> int:

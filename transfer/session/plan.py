@@ -18,7 +18,7 @@ from transfer.results import Estimates, Result
 from transfer.session.calls import balanced_calls, levels_of
 from transfer.session.challenge import ChallengeBand
 from transfer.session.defenders import DefenderRatings
-from transfer.session.drills import defence_level
+from transfer.session.drills import DRILLS, Drill, defence_level, in_order
 from transfer.session.floor import Floor, idle_share, split_floor, working
 from transfer.session.line import Lines, lines_of, reps_of
 from transfer.session.pace import DrillPace, drill_paces, line_shots
@@ -57,6 +57,8 @@ class SessionPlan(Result):
     baskets, minutes, seed : int
     live_share : float
         Wanted share of live minutes among the minutes of work.
+    drills : tuple of Drill
+        One a block.
     floor : Floor
         Squads and groups, fixed for the session.
     blocks : DataFrame
@@ -96,6 +98,7 @@ class SessionPlan(Result):
     minutes: int
     seed: int
     live_share: float
+    drills: tuple[Drill, ...]
     floor: Floor
     blocks: pd.DataFrame
     calls: pd.DataFrame
@@ -239,6 +242,7 @@ def plan_session(
     minutes: int,
     seed: int,
     *,
+    drills: Sequence[Drill] = DRILLS,
     live_share: float = 0.5,
     rates: Mapping[str, AttemptRate | float] | None = None,
     make_rates: MakeRates | None = None,
@@ -262,6 +266,8 @@ def plan_session(
         Minutes on the floor, changes and water included.
     seed : int
         Same seed, same session.
+    drills : sequence of Drill
+        The program's own, see `transfer.session.drills.read_drills`; else the starter list.
     live_share : float
         Wanted share of live minutes, e.g. from the mix advice.
     rates : mapping, optional
@@ -299,8 +305,10 @@ def plan_session(
     )  # fmt: skip
     floor = split_floor(names, baskets, minutes, seed)
     smallest = floor.sizes[0]
-    paces = drill_paces(map(len, floor.places.values()), rates)
+    listed = in_order(drills)
+    paces = drill_paces(listed, map(len, floor.places.values()), rates)
     chosen = choose_blocks(
+        listed,
         replace(whole, minutes=floor.squad_minutes),
         smallest,
         {drill: pace for (drill, size), pace in paces.items() if size == smallest},
@@ -320,7 +328,7 @@ def plan_session(
     modes = {number: block.drill.mode for number, block in enumerate(chosen, start=1)}
     called = called[called["block"].map(modes) == "rep"]
     return SessionPlan(
-        names, baskets, int(minutes), seed, live_share, floor,
+        names, baskets, int(minutes), seed, live_share, tuple(b.drill for b in chosen), floor,
         _block_table(chosen, floor, reps, paces, targets), calls, lines, reps, targets,
         _starts(challenge, names), _ladders(challenge, names),
         variety(called.reindex(columns=list(TRAITS)).assign(n=1)),

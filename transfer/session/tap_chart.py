@@ -11,14 +11,15 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from transfer.errors import ArgumentError
 from transfer.page.embedded import safe_json
 from transfer.records.schema import CONTESTS
-from transfer.session.drills import DRILLS, Drill
+from transfer.session.drills import Drill
 from transfer.session.floor import sides_of
 from transfer.session.page import SPOKEN, place_name, render
 from transfer.session.plan import SESSION_CAUTIONS, SessionPlan
 
-__all__ = ["TAP_NOTE", "tap_block", "tap_page", "tap_pages"]
+__all__ = ["TAP_NOTE", "drill_pages", "tap_block", "tap_page", "tap_pages"]
 
 #: What a charter must know; the meaning of the columns is that of the records.
 TAP_NOTE = (
@@ -144,7 +145,6 @@ def tap_pages(
     dict of str to str
         File name to page, one a basket (and squad).
     """
-    known = {drill.name: drill for drill in DRILLS}
     traits = ["side", "hand", "entry", "footwork", "spot"]
     called: dict[int, list[dict[str, str]]] = {
         int(str(number)): [
@@ -162,7 +162,8 @@ def tap_pages(
     for (squad, basket), group in plan.floor.places.items():
         blocks = []
         for row in plan.blocks.to_dict(orient="records"):
-            drill, key = known[str(row["drill"])], (int(row["block"]), squad, basket)
+            key = (int(row["block"]), squad, basket)
+            drill = plan.drills[key[0] - 1]
             shots, laps = counts.get(key, (0, 1))
             block = tap_block(
                 drill, row["minutes"], plan.lines.get(key, group), called.get(key[0], ()),
@@ -177,5 +178,57 @@ def tap_pages(
         pages[f"{name}.html"] = tap_page(
             f"{place}. {title}", place, blocks, plan.players, date=date, session=session,
             program=program, season=season,
+        )  # fmt: skip
+    return pages
+
+
+def drill_pages(
+    drills: Sequence[Drill],
+    players: Sequence[str],
+    baskets: int,
+    minutes: float,
+    date: str,
+    session: str = "1",
+    program: str = "",
+    season: str = "",
+) -> dict[str, str]:
+    """Pages to chart drills on that nobody planned here: lines in the order of the codes.
+
+    Parameters
+    ----------
+    drills : sequence of Drill
+    players : sequence of str
+    baskets : int
+        Pages; players are dealt out to them.
+    minutes : float
+        Of each drill.
+    date, session, program, season : str
+        As in the records.
+
+    Returns
+    -------
+    dict of str to str
+        File name to page.
+
+    Raises
+    ------
+    ArgumentError
+        When there are fewer players than baskets, or no basket, or no minute.
+    """
+    if not 1 <= baskets <= len(players) or not 0 < minutes <= 600:
+        raise ArgumentError(
+            f"baskets={baskets}, players={len(players)}, minutes={minutes:g}",
+            rule="at least one player a basket; minutes above 0, 600 at most",
+            next_step="name players, baskets and minutes as they are",
+        )
+    pages = {}
+    for basket in range(1, baskets + 1):
+        line = list(players[basket - 1 :: baskets])
+        blocks = [tap_block(drill, minutes, line) for drill in drills]
+        place = f"Basket {basket}"
+        title = f"{place}. Session {session} of {date}" + (f", {program}" if program else "")
+        pages[f"tap_basket_{basket}.html"] = tap_page(
+            title, place, blocks, players, date=date, session=session, program=program,
+            season=season,
         )  # fmt: skip
     return pages

@@ -15,7 +15,7 @@ import numpy as np
 
 from transfer.errors import ArgumentError, InfeasibleError
 from transfer.mix.limits import Limit, require_feasible
-from transfer.session.drills import DRILLS, Drill
+from transfer.session.drills import Drill
 from transfer.session.pace import DrillPace, line_shots
 
 __all__ = ["CHANGE", "LEAST_MINUTES", "SHORTEST", "WATER", "Block", "TimeLimits", "choose_blocks"]
@@ -33,9 +33,9 @@ WATER_FROM = 30
 WAVE_FROM = 24
 #: Shortest session: two blocks and the change between them.
 LEAST_MINUTES = 2 * SHORTEST + CHANGE
-#: What a minute off the wanted mix costs, and a minute that the shortest block lacks, in missing
-#: blocks (judgement, no source).
-MISSED_MINUTE, LACKING_MINUTE = 2.0, 1.0
+#: What a minute off the wanted mix costs, a minute that the shortest block lacks, and a minute of
+#: the longest block, in missing blocks (judgement, no source).
+MISSED_MINUTE, LACKING_MINUTE, LONG_MINUTE = 2.0, 1.0, 0.1
 
 
 @dataclass(frozen=True)
@@ -98,12 +98,18 @@ class Block:
 
 
 def choose_blocks(
-    limits: TimeLimits, smallest: int, paces: Mapping[str, DrillPace], seed: int
+    drills: Sequence[Drill],
+    limits: TimeLimits,
+    smallest: int,
+    paces: Mapping[str, DrillPace],
+    seed: int,
 ) -> tuple[Block, ...]:
     """Choose drills and whole minutes.
 
     Parameters
     ----------
+    drills : sequence of Drill
+        In the order of the work; free play is the last.
     limits : TimeLimits
     smallest : int
         Players of the smallest group, which shoots most; one against two needs three.
@@ -122,18 +128,21 @@ def choose_blocks(
     InfeasibleError
         Names the limits that clash.
     """
-    drills = [d for d in DRILLS if _usable(d, limits, smallest)]
-    free, others = drills[-1], drills[:-1]
-    rows = _limit_rows(limits, drills, paces)
-    require_feasible(rows, len(drills), "a session must exist that meets every limit")
+    usable = [d for d in drills if _usable(d, limits, smallest)]
+    free, others = usable[-1], usable[:-1]
+    rows = _limit_rows(limits, usable, paces)
+    require_feasible(rows, len(usable), "a session must exist that meets every limit")
+    can_wave = _goes_down(usable)
     order = np.random.default_rng([seed, 2])
     best: tuple[float, float, list[tuple[Drill, int]]] | None = None
-    for count in _counts(limits, len(drills)):
+    for count in _counts(limits, len(usable)):
         if best is not None and count not in USUAL_BLOCKS:
             break
         for picked in combinations(others, count - 1):
             chosen = (*picked, free)
             tie = float(order.random())
+            if can_wave and _wave_wanted(limits, count) and not _goes_down(chosen):
+                continue
             for cost, minutes in _divisions(limits, chosen):
                 if best is not None and (cost, tie) >= best[:2]:
                     break
@@ -173,8 +182,6 @@ def _divisions(limits: TimeLimits, chosen: Sequence[Drill]) -> Iterator[tuple[fl
     wanted = limits.live_share * total
     if limits.live_share < 1.0 and count > 1 and live[0]:
         return  # reps come first wherever reps are wanted
-    if _wave_wanted(limits, wanted, total, count) and not _goes_down(chosen):
-        return
     if most == count:
         choices = [total]
     else:
@@ -185,6 +192,7 @@ def _divisions(limits: TimeLimits, chosen: Sequence[Drill]) -> Iterator[tuple[fl
         parts = [next(shares[mode]) for mode in live]
         lacking = max(0, ROOMY - min(parts))
         cost = MISSED_MINUTE * abs(minutes - wanted) + LACKING_MINUTE * lacking - count
+        cost += LONG_MINUTE * max(parts)
         divided.append((cost, parts))
     yield from sorted(divided)
 
@@ -194,8 +202,10 @@ def _even(total: int, parts: int) -> Iterator[int]:
     return iter([(total + parts - 1 - at) // parts for at in range(parts)])
 
 
-def _wave_wanted(limits: TimeLimits, wanted: float, total: int, count: int) -> bool:
-    both = min(wanted, total - wanted) >= 2 * ROOMY
+def _wave_wanted(limits: TimeLimits, count: int) -> bool:
+    """Whether the session has room to go down to reps again after live work."""
+    total = limits.work(count)
+    both = total * min(limits.live_share, 1.0 - limits.live_share) >= 2 * ROOMY
     roomy = limits.live_cap is None or limits.live_cap >= 2 * ROOMY
     return limits.minutes >= WAVE_FROM and both and roomy and count in USUAL_BLOCKS
 

@@ -18,6 +18,8 @@ __all__ = ["OUTPUTS", "echo_json", "json_text", "run_guarded"]
 #: rises when a key goes or changes its type or meaning; a new key does not raise it.
 OUTPUTS = {
     "assurance": 1,
+    "chart": 1,
+    "chart_pages": 1,
     "check": 1,
     "citation": 1,
     "compare": 1,

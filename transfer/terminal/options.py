@@ -97,8 +97,8 @@ class Request(Settings):
 
     Parameters
     ----------
-    files : mapping of str to Path
-        Record files by table name.
+    files : mapping of str to Path or DataFrame
+        Record files, or tables in memory, by table name.
     read_priors : TransferPriors or None
         Starting assumptions that were read already, for a machine that does not have the file.
     out : Path or None
@@ -109,7 +109,7 @@ class Request(Settings):
         Whether JSON was asked for.
     """
 
-    files: Mapping[str, Path]
+    files: Mapping[str, Any]
     read_priors: TransferPriors | None = None
     out: Path | None = None
     season: SeasonConfig | None = None

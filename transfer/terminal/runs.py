@@ -16,9 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from transfer.errors import StorageError
 from transfer.files import SETTINGS_BYTES, open_plain, read_plain, write_bytes
 from transfer.models.transfer_model import MODEL_VERSION
+from transfer.provenance import hash_frames
 from transfer.records.guards import inside
 from transfer.terminal.options import Request
 
@@ -225,7 +228,7 @@ def _digest(value: Any) -> str:
 
 
 def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
-    """Name and SHA-256 of each record file.
+    """Name and SHA-256 of each record file, or table.
 
     Parameters
     ----------
@@ -243,8 +246,12 @@ def describe_inputs(request: Request) -> dict[str, dict[str, str]]:
         When a file cannot be read.
     """
     return {
-        key: {"file": path.name, "sha256": file_hash(path)}
-        for key, path in sorted(request.files.items())
+        key: (
+            {"file": f"{key}, a table in memory", "sha256": hash_frames(**{key: source})}
+            if isinstance(source, pd.DataFrame)
+            else {"file": source.name, "sha256": file_hash(source)}
+        )
+        for key, source in sorted(request.files.items())
     }
 
 

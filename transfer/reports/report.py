@@ -1,0 +1,87 @@
+"""A report that is made: the page, what is on it, and where it is kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from transfer.files import write_bytes, write_text
+from transfer.reports.content import ReportContent
+from transfer.reports.gather import gather
+from transfer.reports.html import render_report
+
+if TYPE_CHECKING:
+    from transfer.terminal.inputs import Study
+
+__all__ = ["TITLE", "Report", "make_report"]
+
+TITLE = "Practice and game shooting"
+
+
+@dataclass(frozen=True)
+class Report:
+    """The whole reading as one page.
+
+    Parameters
+    ----------
+    html : str
+        The page; it needs no network.
+    content : ReportContent
+        What is on it.
+    """
+
+    html: str
+    content: ReportContent
+
+    @property
+    def text(self) -> str:
+        """The reading on the page, and what came of an earlier forecast."""
+        track = self.content.track
+        return self.content.reading.text + ("" if track is None else f"\n\n{track.text}")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return depth, verdict and sentences as plain values."""
+        track = self.content.track
+        return {
+            "for": self.content.audience,
+            "verdict": self.content.reading.to_dict()["verdict"],
+            "text": self.content.reading.text,
+            "track_record": None if track is None else track.to_dict(),
+        }
+
+    def pdf(self) -> bytes:
+        """Return the page as PDF.
+
+        Raises
+        ------
+        MissingPackageError
+            When what draws PDF files is not installed.
+        """
+        from transfer.page.pdf import page_pdf
+
+        return page_pdf(self.html)
+
+    def save(self, path: Path | str) -> Path:
+        """Write the page whole: as PDF where the name ends in ``.pdf``, else as HTML.
+
+        Raises
+        ------
+        MissingPackageError
+            When what draws PDF files is not installed.
+        StorageError
+            When the file cannot be written.
+        """
+        path = Path(path)
+        if path.suffix.lower() == ".pdf":
+            return write_bytes(path, self.pdf())
+        return write_text(path, self.html)
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+
+def make_report(study: Study, title: str = TITLE, **options: Any) -> Report:
+    """Gather what a page shows and render it; `options` are those of `gather`."""
+    content = gather(study, title, **options)
+    return Report(render_report(content), content)

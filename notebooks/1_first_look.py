@@ -10,17 +10,12 @@
 # %%
 from pathlib import Path
 
-from transfer import attempts_for_reliability, build_cells, dispersion, rate_table, read_records
+from transfer import Study, attempts_for_reliability, dispersion
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())
-HERE = DATA / "one_program"
 
-records = read_records(
-    practice=HERE / "practice.csv",
-    games=HERE / "games.csv",
-    roster=HERE / "roster.csv",
-    drills=HERE / "drills.csv",
-)
+study = Study.open(DATA / "one_program")
+records = study.check()
 print(records.text)
 
 # %% [markdown]
@@ -36,7 +31,7 @@ print(records.quality.to_string(index=False) if len(records.quality) else "no wa
 # A *cell* is one player in one kind of practice, or in games. Models need only these counts.
 
 # %%
-cells = build_cells(records, ("mode", "contest"))
+cells = study.cells
 totals = cells.table.groupby("setting", sort=False)[["n", "y", "minutes"]].sum()
 totals["make rate"] = (totals["y"] / totals["n"]).round(3)
 totals["attempts a minute"] = (totals["n"] / totals["minutes"].where(totals["minutes"] > 0)).round(
@@ -54,7 +49,7 @@ print(totals.to_string())
 # players who did the same thing, the more the fewer attempts there are.
 
 # %%
-rates = rate_table(cells)
+rates = study.rates()
 games = rates.table[rates.table["setting"] == "game"]
 columns = ["unit", "n", "y", "raw", "shrunken", "shrunken_low", "shrunken_high", "reliability"]
 print(games[columns].round(3).to_string(index=False))
@@ -94,9 +89,7 @@ print(
 # and counts would promise too much. Sets that stop on a make are left out of this check.
 
 # %%
-from transfer.records.cells import session_cells
-
-sessions = session_cells(records)
+sessions = cells.sessions
 free = sessions[sessions["target"].isna()]
 keys = ["unit", "setting", "date", "session"]
 spread = dispersion(free.groupby(keys, as_index=False, observed=True)[["n", "y"]].sum())

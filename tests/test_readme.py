@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from transfer.records.season import FILE_KEYS as TABLES
+
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -19,8 +21,8 @@ def python_of_the_readme() -> str:
     return blocks[0]
 
 
-def test_python_is_ten_lines():
-    assert len([line for line in python_of_the_readme().splitlines() if line.strip()]) == 10
+def test_python_is_five_lines():
+    assert len([line for line in python_of_the_readme().splitlines() if line.strip()]) == 5
 
 
 @pytest.mark.fit
@@ -30,10 +32,10 @@ def test_python_runs_and_says_what_the_command_says(tmp_path, monkeypatch, run_j
     printed = io.StringIO()
     with contextlib.redirect_stdout(printed):
         exec(compile(python_of_the_readme(), "README.md", "exec"), {})
-    assert (tmp_path / "one_program.nc").stat().st_size > 10_000
+    assert (tmp_path / "coach.html").stat().st_size > 10_000
     assert "NRV-01" in printed.getvalue()
     folder = Path("data/one_program")
-    files = {f"--{name}": folder / f"{name}.csv" for name in ("practice", "games", "drills")}
+    files = {f"--{name}": folder / f"{name}.csv" for name in TABLES}
     code, told = run_json("compare", *(word for pair in files.items() for word in pair))
     assert code == 0
     assert "live minus rep is" in told["text"]

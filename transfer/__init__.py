@@ -26,7 +26,12 @@ if TYPE_CHECKING:  # what type checkers and editors see; held against ``_HOMES``
         StorageError,
         TransferError,
     )
-    from transfer.forecast.forecast import Forecast, forecast_games, forecast_unseen
+    from transfer.forecast.forecast import (
+        Forecast,
+        forecast_games,
+        forecast_next_season,
+        forecast_unseen,
+    )
     from transfer.forecast.leave_out import score_leave_player_out
     from transfer.forecast.rolling_origin import score_rolling_origin
     from transfer.mix.advice import MixAdvice
@@ -204,6 +209,7 @@ _HOMES: dict[str, tuple[str, ...]] = {
     "transfer.forecast.forecast": (
         "Forecast",
         "forecast_games",
+        "forecast_next_season",
         "forecast_unseen",
     ),
     "transfer.forecast.leave_out": ("score_leave_player_out",),
@@ -327,6 +333,7 @@ __all__ = [
     "fit_growth_laplace",
     "fit_transfer",
     "forecast_games",
+    "forecast_next_season",
     "forecast_unseen",
     "growth_data",
     "growth_draws",

@@ -24,7 +24,7 @@ __all__ = ["command"]
     is_flag=True,
     help="A page for each program, from a fit of its own records alone.",
 )
-@shared_options("jobs", "cluster")
+@shared_options("season", "jobs", "cluster")
 @click.option(
     "--for",
     "audience",
@@ -71,6 +71,7 @@ def command(
     previous: Path | None,
     session: Path | None,
     each_program: bool,
+    season: str,
     jobs: int | None,
     cluster: str | None,
     **given: Any,
@@ -99,7 +100,12 @@ def command(
     from transfer.reports.report import TITLE, make_report
 
     title = title or TITLE
-    depth: dict[str, Any] = {"audience": audience, "shared": shared, "assigned": assigned}
+    depth: dict[str, Any] = {
+        "audience": audience,
+        "shared": shared,
+        "assigned": assigned,
+        "season": season,
+    }
     if each_program:
         show_each(study, title, name, pdf, jobs, cluster, score=score, **depth)
         return

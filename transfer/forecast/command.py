@@ -12,13 +12,18 @@ from transfer.terminal.options import shared_options
 
 __all__ = ["command"]
 
-_COLUMNS = ["player", "program", "mean", "low", "high", "attempts_game", "attempts_practice",
-            "makes_low", "makes_high"]  # fmt: skip
+_COLUMNS = ["player", "program", "season", "mean", "low", "high", "attempts_game",
+            "attempts_practice", "makes_low", "makes_high"]  # fmt: skip
 _SCORES = ["forecast", "players", "attempts", "log_score", "squared_error"]
 
 
 @click.command("forecast")
 @shared_options("records", "fit", "out", "json")
+@click.option(
+    "--season", default="latest", show_default=True, metavar="NAME",
+    help="Season whose players are forecast: its name, all, the latest of each program, or next "
+    "for the season after it.",
+)  # fmt: skip
 @click.option("--prob", type=float, default=0.90, show_default=True, help="Interval probability.")
 @click.option(
     "--next", "next_attempts", type=int, default=50, show_default=True,
@@ -37,6 +42,7 @@ _SCORES = ["forecast", "players", "attempts", "log_score", "squared_error"]
     help="Practice of a player without games, e.g. live/trailing=20/50; may be repeated.",
 )  # fmt: skip
 def command(
+    season: str,
     prob: float,
     next_attempts: int,
     score: bool,
@@ -49,14 +55,17 @@ def command(
     The interval of a rate is about the long run. The makes of the next attempts hold luck as well
     and are the wider band.
     """
-    from transfer.forecast.forecast import forecast_games, forecast_unseen
+    from transfer.forecast.forecast import forecast_games, forecast_next_season, forecast_unseen
     from transfer.forecast.held_out import score_later_file, score_study
     from transfer.terminal.inputs import open_study
 
     practice = dict(parse_new(text) for text in new)
     study = open_study(given, needs=("games",))
     posterior = study.fit()
-    found = forecast_games(posterior, prob, next_attempts)
+    if season == "next":
+        found = forecast_next_season(posterior, prob, next_attempts)
+    else:
+        found = forecast_games(posterior, prob, next_attempts, season=season)
     scores = None
     if later is not None:
         scores = score_later_file(study, posterior, later)
@@ -105,8 +114,9 @@ def show_forecast(found: Any, scores: Any) -> None:
 
     from transfer.terminal.screen import print_table
 
-    named = found.table["program"].fillna("").astype(str).str.len().any()
-    print_table(found.table, [c for c in _COLUMNS if named or c != "program"])
+    # A column that tells nobody from another is left out.
+    same = [c for c in ("program", "season") if found.table[c].astype(str).nunique() < 2]
+    print_table(found.table, [c for c in _COLUMNS if c not in same])
     click.echo()
     click.echo(textwrap.fill(found.text, 96))
     if scores is None:

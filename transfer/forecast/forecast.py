@@ -1,4 +1,4 @@
-"""Forecasts of the game make rate: players of the records, and players not seen in games yet."""
+"""Forecasts of the game make rate: this season, the next one, and players without games yet."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ import pandas as pd
 from transfer.errors import ArgumentError
 from transfer.forecast.scoring import ScoreTable
 from transfer.models.alignment import (
-    Counts,
     count_cells,
     game_mix,
     new_squad_spread,
@@ -23,11 +22,13 @@ from transfer.models.integrate import condition_on_practice
 from transfer.models.posterior import TransferPosterior
 from transfer.models.psis import KHAT_LIMIT, smooth_log_weights
 from transfer.models.resampling import systematic_resample
+from transfer.models.returners import next_season
 from transfer.models.roles import overall_population
 from transfer.provenance import Provenance
+from transfer.records.which_season import LATEST, in_season
 from transfer.results import Result
 
-__all__ = ["Forecast", "forecast_games", "forecast_unseen"]
+__all__ = ["Forecast", "forecast_games", "forecast_next_season", "forecast_unseen"]
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,9 @@ def forecast_games(
     next_attempts: int = 50,
     seed: int | None = None,
     scores: ScoreTable | None = None,
+    season: str = LATEST,
 ) -> Forecast:
-    """Forecast the game make rate of every player of the records.
+    """Forecast the game make rate of the players of a season.
 
     Parameters
     ----------
@@ -124,6 +126,9 @@ def forecast_games(
         Seed; that of the fit when omitted.
     scores : ScoreTable, optional
         Scores to carry along.
+    season : str
+        ``latest`` of each program, so that players who have left are not shown; ``all``; or the
+        name of a season.
 
     Returns
     -------
@@ -134,11 +139,10 @@ def forecast_games(
     DiagnosticsError
         When the fit did not pass its diagnostics.
     ArgumentError
-        When `next_attempts` is below one.
+        When `next_attempts` is below one, or nobody played in `season`.
     """
     require_passed(posterior.diagnostics)
     counts = count_cells(posterior)
-    rates = game_mix(posterior).rates(posterior.theta[:, :, -1])
     labels = pd.DataFrame(
         {
             "unit": posterior.units,
@@ -149,15 +153,19 @@ def forecast_games(
             "attempts_practice": counts.practice_n.sum(axis=1),
         }
     )
+    shown = in_season(labels, season)
+    rates = game_mix(posterior).rates(posterior.theta[:, shown, -1])
     chosen = posterior.provenance.seed if seed is None else seed
-    table = _summarise(labels, rates, next_attempts, prob, chosen)
-    text = _write_forecast(table, counts) + _conditions(posterior)
+    table = _summarise(labels[shown].reset_index(drop=True), rates, next_attempts, prob, chosen)
+    text = _write_forecast(table) + _conditions(posterior)
+    if not shown.all():
+        text += f" Player-seasons that are not shown: {int((~shown).sum())}."
     if scores is not None:
         text += f" {scores.text}"
     return Forecast(table, rates, text, posterior.provenance, scores)
 
 
-def _write_forecast(table: pd.DataFrame, counts: Counts) -> str:
+def _write_forecast(table: pd.DataFrame) -> str:
     """Sentences on the range of the forecasts and on what cannot be ranked."""
     middle = float(table["mean"].mean())
     inside = int(((table["low"] <= middle) & (middle <= table["high"])).sum())
@@ -169,8 +177,71 @@ def _write_forecast(table: pd.DataFrame, counts: Counts) -> str:
         f"equal-tailed interval of an expected rate is {100 * width:.0f} points wide. "
         f"{inside} of {len(table)} intervals hold the average of {100 * middle:.0f}%: those "
         "players cannot be told apart from the average, so do not rank them. Based on "
-        f"{int(counts.game_n.sum()):,} game and {int(counts.practice_n.sum()):,} practice attempts."
+        f"{int(table['attempts_game'].sum()):,} game and "
+        f"{int(table['attempts_practice'].sum()):,} practice attempts of theirs."
     )
+
+
+def forecast_next_season(
+    posterior: TransferPosterior,
+    prob: float = 0.90,
+    next_attempts: int = 50,
+    seed: int | None = None,
+) -> Forecast:
+    """Forecast the season to come of every player of his program's latest season.
+
+    What stays of a player is estimated where players have several seasons, and taken from its
+    prior elsewhere; what is new in the season, to him and to his program, is in the interval.
+
+    Parameters
+    ----------
+    posterior : TransferPosterior
+    prob : float
+        Probability of every interval.
+    next_attempts : int
+        Game attempts of the count to come.
+    seed : int, optional
+        Seed; that of the fit when omitted.
+
+    Returns
+    -------
+    Forecast
+        ``season`` is the latest of the player, ``attempts_game`` and ``attempts_practice`` those
+        of all his seasons.
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
+    ArgumentError
+        When `next_attempts` is below one.
+    """
+    chosen = posterior.provenance.seed if seed is None else seed
+    ahead = next_season(posterior, chosen)
+    counts = count_cells(posterior)
+    seen = pd.DataFrame(
+        {
+            "program": counts.programs,
+            "player": counts.players,
+            "attempts_game": counts.game_n,
+            "attempts_practice": counts.practice_n.sum(axis=1),
+        }
+    )
+    labels = pd.DataFrame(
+        {"player": ahead.players, "program": ahead.programs, "season": ahead.last}
+    ).merge(seen.groupby(["program", "player"], as_index=False).sum(), how="left")
+    labels.insert(0, "unit", labels["program"] + "/" + labels["player"] + "/next")
+    shown = in_season(labels)
+    rates = game_mix(posterior).rates(ahead.theta[:, shown, -1])
+    table = _summarise(labels[shown].reset_index(drop=True), rates, next_attempts, prob, chosen)
+    known = (
+        "How much of a player stays from season to season is estimated from these records."
+        if ahead.persistence_seen
+        else "Nobody has two seasons in these records: how much of a player stays is the starting "
+        "assumption alone."
+    )
+    text = f"The season after the latest one. {_write_forecast(table)}{_conditions(posterior)}"
+    return Forecast(table, rates, f"{text} {known}", posterior.provenance)
 
 
 def _check_practice(

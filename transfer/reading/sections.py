@@ -25,6 +25,7 @@ from transfer.reading.reading import Reading
 from transfer.reading.roles import RoleReading, read_roles
 from transfer.reading.words import odds_factor
 from transfer.records.cells import GAME
+from transfer.records.which_season import LATEST, in_season
 from transfer.verdict import (
     BAYES_FACTOR_AHEAD,
     BAYES_FACTOR_LEANING,
@@ -292,10 +293,20 @@ def _player_table(estimates: pd.DataFrame, settings: tuple[str, ...], prob: floa
     )
 
 
-def players_section(posterior: TransferPosterior, prob: float) -> Section:
-    """Raw and estimated rates of every player, as pictures and as a table."""
+def _of(frame: pd.DataFrame, season: str) -> pd.DataFrame:
+    return frame[in_season(frame, season)].reset_index(drop=True)
+
+
+def players_section(posterior: TransferPosterior, prob: float, season: str = LATEST) -> Section:
+    """Raw and estimated rates of a season's players, as pictures and as a table."""
     estimates = player_estimates(posterior, prob)
+    shown = in_season(estimates, season)
     remarks = []
+    if not shown.all():
+        hidden = estimates["unit"].nunique() - estimates["unit"][shown].nunique()
+        remarks.append(
+            blocks.text(f"Player-seasons of other seasons that are not shown: {hidden}.")
+        )
     if {"beta_distance", "beta_contest", "defender_effect"} & set(posterior.terms):
         remarks.append(
             blocks.text(
@@ -317,17 +328,17 @@ def players_section(posterior: TransferPosterior, prob: float) -> Section:
             *remarks,
             blocks.figure(
                 shrinkage,
-                shrinkage.frame(posterior, prob),
+                _of(shrinkage.frame(posterior, prob), season),
                 "shrinkage",
                 "From the raw rate to the estimate, one line per player; a thicker line stands "
                 "for more attempts.",
             ),
             blocks.figure(
                 intervals,
-                intervals.frame(posterior, prob),
+                _of(intervals.frame(posterior, prob), season),
                 "intervals",
                 "Where two players' lines overlap widely, the records do not tell them apart.",
             ),
-            _player_table(estimates, (*posterior.settings, GAME), prob),
+            _player_table(estimates[shown], (*posterior.settings, GAME), prob),
         ],
     )

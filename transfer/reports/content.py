@@ -20,6 +20,7 @@ from transfer.reading.conversion import Conversion
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
 from transfer.records.cells import GAME, Cells
+from transfer.records.which_season import LATEST
 
 __all__ = ["ReportContent"]
 
@@ -52,6 +53,8 @@ class ReportContent:
         Sentences on the records, such as agreement of charters or over-dispersion.
     manifest : mapping or None
         Inputs and options of the run.
+    season : str
+        Season whose players are shown: its name, ``all``, or ``latest`` of each program.
     prob : float
         Probability of the intervals.
     shared : bool
@@ -87,6 +90,7 @@ class ReportContent:
     summary: Sequence[tuple[str, str]] = ()
     remarks: Sequence[str] = ()
     manifest: Mapping[str, Any] | None = field(default=None)
+    season: str = LATEST
     prob: float = 0.90
     shared: bool = False
     audience: Audience = "analyst"

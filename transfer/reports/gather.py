@@ -109,6 +109,7 @@ def gather(
     assigned: bool = False,
     previous: Path | None = None,
     session: Path | None = None,
+    season: str = "latest",
 ) -> ReportContent:
     """Fit or load, read and score: everything a page shows.
 
@@ -129,6 +130,8 @@ def gather(
         Whether the mix was assigned by lot.
     previous, session : Path, optional
         Folder of an earlier run, and of the next session's plan.
+    season : str
+        Season whose players are shown.
 
     Returns
     -------
@@ -155,6 +158,7 @@ def gather(
     fits = posterior_predictive(posterior, study.request.seed, players="new", draws=400)
     return ReportContent(
         title=title,
+        season=season,
         reading=reading,
         posterior=posterior,
         later_games=scores.later_games,

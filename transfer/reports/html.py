@@ -60,7 +60,9 @@ def _analyst_sections(
     content: ReportContent, information: Information, conversion: Conversion | None
 ) -> list[Section]:
     posterior, prob = content.posterior, content.prob
-    one_by_one = [] if content.shared else [sections.players_section(posterior, prob)]
+    one_by_one = (
+        [] if content.shared else [sections.players_section(posterior, prob, content.season)]
+    )
     parts = [
         sections.settings_section(content.reading, posterior, prob, content.shared),
         sections.practice_game_section(posterior, information, prob, points=not content.shared),

@@ -16,6 +16,7 @@ from transfer.page.document import WhatIf
 from transfer.page.embedded import safe_json
 from transfer.page.style import setting_label
 from transfer.records.cells import GAME
+from transfer.records.which_season import in_season
 
 if TYPE_CHECKING:
     from transfer.reports.content import ReportContent
@@ -41,6 +42,7 @@ def _mix_rows(table: pd.DataFrame) -> list[list[str]]:
 
 def _players(content: ReportContent) -> list[tuple[str, list[tuple[str, str, str]]]]:
     estimates = player_estimates(content.posterior, content.prob)
+    estimates = estimates[in_season(estimates, content.season)]
     several = estimates[["program", "season"]].drop_duplicates().shape[0] > 1
     found = []
     for unit, rows in estimates.groupby("unit", sort=True):

@@ -63,6 +63,13 @@ _OPTIONS: dict[str, Callable[[Any], Any]] = {
         metavar="ADDRESS",
         help="A Dask scheduler that runs the fits instead, such as tcp://HOST:8786.",
     ),
+    "season": click.option(
+        "--season",
+        default="latest",
+        show_default=True,
+        metavar="NAME",
+        help="Season whose players are shown: its name, all, or the latest of each program.",
+    ),
     "json": click.option(
         "--json", "as_json", is_flag=True, help="Print one JSON object instead of text."
     ),

@@ -80,10 +80,9 @@ def test_a_page_holds_its_own_players_only(three, fits, run, tmp_path):
     assert "A01" not in page
     assert "C01" not in page
     # Each is fitted with practice, and without to tell what practice is worth.
-    assert [set(cells.table["program"]) for cells in fits if cells.settings] == [{"A"}, {"B"}, {"C"}]
-    assert [set(cells.table["program"]) for cells in fits if not cells.settings] == [
-        {"A"}, {"B"}, {"C"},
-    ]  # fmt: skip
+    for practice in (True, False):
+        fitted = [cells for cells in fits if bool(cells.settings) == practice]
+        assert [set(cells.table["program"]) for cells in fitted] == [{"A"}, {"B"}, {"C"}]
 
 
 @pytest.mark.parametrize(

@@ -9,12 +9,16 @@ __all__ = ["PLANTED", "Fault"]
 
 @dataclass(frozen=True)
 class Fault:
-    """A mistake to plant: a text of a module that stands there once, and what to put instead."""
+    """A mistake to plant: a text of a module that stands there once, and what to put instead.
+
+    `tests` is the file, below ``tests/``, that answers for it.
+    """
 
     name: str
     module: str
     before: str
     after: str
+    tests: str = "models/test_models_trust.py"
 
 
 PLANTED = (
@@ -23,6 +27,7 @@ PLANTED = (
         "transfer.models.sampling",
         "divergences, not failures, False",
         "divergences, True, False",
+        "models/test_models_gate.py",
     ),
     Fault(
         "the limit of k-hat is 1.5",

@@ -99,7 +99,6 @@ def _try_planted(results: Path) -> None:
         source = (ROOT / (fault.module.replace(".", "/") + ".py")).read_text()
         if source.count(fault.before) != 1:
             raise click.ClickException(f"{fault.name}: {fault.before!r} is not there once")
-        files = [f"tests/{file}" for file in MODULES[fault.module].tests]
 
         def tell(key: str, outcome: Outcome) -> None:
             row = {"module": "planted", "key": key, "caught": outcome.caught}
@@ -108,7 +107,9 @@ def _try_planted(results: Path) -> None:
                 say(f"{key}: {len(outcome.failed)} tests fail")
 
         changed = source.replace(fault.before, fault.after)
-        run_mutants(fault.module, [(fault.name, changed)], files, tell, every=True)
+        run_mutants(
+            fault.module, [(fault.name, changed)], [f"tests/{fault.tests}"], tell, every=True
+        )
 
 
 @click.command()
@@ -121,10 +122,10 @@ def main(
     modules: tuple[str, ...], results: Path, report: Path | None, planted: bool, only_report: bool
 ) -> None:
     """Try the mutants of MODULES (all when none is named), and write the table."""
-    for name in () if only_report else (modules or MODULES):
-        _try_module(name, MODULES[name], results)
     if planted:
         _try_planted(results)
+    for name in () if only_report else (modules or MODULES):
+        _try_module(name, MODULES[name], results)
     if report is not None:
         known, parts = _read(results), []
         for name, target, _, _, hashes in _states():

@@ -26,6 +26,7 @@ def test_modules_and_their_tests_exist(module):
 @pytest.mark.parametrize("fault", PLANTED, ids=lambda fault: fault.name)
 def test_a_planted_fault_changes_one_place(fault):
     assert fault.module in MODULES
+    assert (ROOT / "tests" / fault.tests).is_file()
     assert source(fault.module).count(fault.before) == 1
     compile(source(fault.module).replace(fault.before, fault.after), fault.module, "exec")
 

@@ -17,7 +17,7 @@ from transfer.records.raw import REPORTED, RawColumn, RawTable, cell_text, encod
 from transfer.records.workbook_guard import refusal_of
 from transfer.records.workbook_marks import without_examples
 
-__all__ = ["from_workbook", "sheet_names"]
+__all__ = ["from_workbook", "sheet_grids", "sheet_names"]
 
 #: What a broken workbook makes the reader raise.
 _UNREADABLE = (
@@ -76,6 +76,44 @@ def sheet_names(data: bytes, name: str, problems: Problems) -> list[str]:
     """
     book = _open(data, name, problems)
     return [] if book is None else [str(title).strip().lower() for title in book.sheetnames]
+
+
+def sheet_grids(
+    data: bytes, name: str, problems: Problems
+) -> list[tuple[str, list[tuple[int, list[str]]]]]:
+    """Every sheet of a workbook as texts, before anything is known about its headers.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        File name for problems.
+    problems : Problems
+        Takes what is found.
+
+    Returns
+    -------
+    list of (str, list of (int, list of str))
+        Name of each sheet, and the row number and cells of every row that holds anything.
+    """
+    book = _open(data, name, problems)
+    grids = []
+    for sheet in [] if book is None else book.worksheets:
+        place = (name, str(sheet.title))
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # as in `from_workbook`
+                lines = _lines(sheet)
+        except (*_UNREADABLE, RuntimeError) as error:
+            _unreadable(error, place, problems)
+            continue
+        cells = [
+            (row, [_cell(cell, row, "", place, problems).strip() for cell in line])
+            for row, line in lines
+        ]
+        grids.append((place[1], cells))
+    return grids
 
 
 def _choose(book: Any, name: str, table: str, problems: Problems) -> Any:

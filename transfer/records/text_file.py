@@ -17,7 +17,7 @@ import numpy as np
 from transfer.records.problems import Problems
 from transfer.records.raw import REPORTED, RawColumn, RawTable, drop_blank_rows, encode_cells
 
-__all__ = ["from_text", "header_of", "separator_of"]
+__all__ = ["decode_text", "from_text", "header_of", "separator_of"]
 
 #: Characters within which the header must end; copying a whole large file for it costs time.
 _HEAD = 1 << 18
@@ -25,7 +25,7 @@ _SEPARATORS = (",", ";", "\t")
 _SAVE_AS = "save the file as CSV in UTF-8 (in a spreadsheet: save as, CSV UTF-8)"
 
 
-def _decode(data: bytes, place: tuple[str, str], problems: Problems) -> str | None:
+def decode_text(data: bytes, place: tuple[str, str], problems: Problems) -> str | None:
     """Text of the file, or None with a problem that says where decoding stopped."""
     if data.startswith((b"PK\x03\x04", b"PAR1", b"\xd0\xcf\x11\xe0")):
         problems.add(
@@ -211,7 +211,7 @@ def from_text(data: bytes, name: str, problems: Problems) -> RawTable | None:
         None when nothing can be read; the reason is in the collector.
     """
     place = (name, "")
-    text = _decode(data, place, problems)
+    text = decode_text(data, place, problems)
     if text is None:
         return None
     same = "\r" not in text and len(text) == len(data)  # plain ASCII without a mark

@@ -1,0 +1,1 @@
+"""Files in an owner's own layout, converted by a saved mapping and added to a season folder."""

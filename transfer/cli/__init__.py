@@ -14,6 +14,7 @@ __all__ = ["main"]
 #: Command name -> (module that holds ``command``, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str]] = {
     "init": ("transfer.cli.init", "Make a season folder: settings and empty record files."),
+    "add": ("transfer.cli.add", "Add files in your own layout to the season's records."),
     "workbook": ("transfer.cli.workbook", "An Excel workbook or printed sheet to chart into."),
     "pseudonymise": (
         "transfer.cli.pseudonymise",

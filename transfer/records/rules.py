@@ -12,7 +12,7 @@ from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
 from transfer.records.schema import Table
-from transfer.records.values import PEOPLE, is_name_like, masked, parse_column
+from transfer.records.values import PEOPLE, Parsed, is_name_like, masked, parse_column
 
 __all__ = [
     "check_counts",
@@ -297,6 +297,10 @@ def check_duplicates(checked: Checked, problems: Problems) -> None:
             return
         keys.append(checked.get("attempt"))
         judged = checked.get("attempt").codes >= 0
+    if checked.table.name == "games" and checked.has("attempts"):
+        # A row without attempts holds a game's minutes; it may stand beside the game's shots.
+        empty = (checked.columns["attempts"].numbers() == 0).astype(np.int64)
+        keys.append(Parsed(empty, [0, 1], np.zeros(checked.raw.n, dtype=bool)))
     for name in checked.table.key:  # an unread or lacking key cell was reported already
         judged &= ~checked.get(name).bad
         if checked.has(name) and checked.table.column(name).required in ("yes", "or_drill"):

@@ -25,7 +25,14 @@ from transfer.records.settings import (
     settings_lines,
 )
 
-__all__ = ["FILE_KEYS", "SeasonConfig", "find_season", "read_season", "start_season"]
+__all__ = [
+    "FILE_KEYS",
+    "SeasonConfig",
+    "find_season",
+    "header_line",
+    "read_season",
+    "start_season",
+]
 
 #: The page about the record files' columns, written beside them.
 COLUMNS_FILE = "columns.md"
@@ -172,7 +179,7 @@ def settings_file(**first: Any) -> str:
     return "\n".join([_HEAD, settings_lines(**first), _FILES])
 
 
-def _header(table: Table) -> str:
+def header_line(table: Table) -> str:
     """Header row for counted rows; the columns of one row per attempt are left out."""
     kept = (n for n in table.names if n not in ("made", "attempt"))
     return ",".join(kept) + "\n"
@@ -212,7 +219,7 @@ def start_season(folder: Path | str, **first: Any) -> tuple[Path, ...]:
     known_names(first, SETTINGS, "start_season: unknown setting {name!r}")
     text = settings_file(**read_settings(first))
     written = []
-    texts = {f"{key}.csv": _header(TABLES[key]) for key in FILE_KEYS}
+    texts = {f"{key}.csv": header_line(TABLES[key]) for key in FILE_KEYS}
     for name, words in (texts | {COLUMNS_FILE: columns_text()}).items():
         if not (folder / name).exists():
             written.append(write_text(folder / name, words))

@@ -17,6 +17,7 @@ __all__ = ["OUTPUTS", "echo_json", "json_text", "run_guarded"]
 #: Name of every JSON object that a command prints or keeps -> version of its schema. The version
 #: rises when a key goes or changes its type or meaning; a new key does not raise it.
 OUTPUTS = {
+    "add": 1,
     "assurance": 1,
     "chart": 1,
     "chart_pages": 1,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -49,6 +49,8 @@ class Converted:
         Reason to the number of rows left out for it.
     notes : tuple of str
         What else a person should know.
+    settings : dict of str to str
+        What selected and converted the rows, in words.
     """
 
     place: tuple[str, str]
@@ -59,6 +61,7 @@ class Converted:
     kept: int
     left_out: dict[str, int]
     notes: tuple[str, ...] = ()
+    settings: dict[str, str] = field(default_factory=dict)
 
 
 class Work:
@@ -73,6 +76,7 @@ class Work:
         self.rows = pd.Series(sheet.rows, index=sheet.frame.index)
         self.reason = pd.Series("", index=sheet.frame.index, dtype=object)
         self.notes: list[str] = []
+        self.settings: dict[str, str] = {}
 
     @property
     def kept(self) -> pd.Series:
@@ -101,9 +105,7 @@ class Work:
         self.reason = self.reason.mask(rows & self.kept, "refused")
 
 
-def convert(
-    sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Problems
-) -> Converted:
+def convert(sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Problems) -> Converted:
     """Turn a sheet into rows of the records.
 
     Parameters
@@ -143,7 +145,7 @@ def convert(
     left = {str(reason): int(n) for reason, n in counted.items() if reason != "refused"}
     return Converted(
         sheet.place, mapping.table, frame, work.rows[first].to_numpy(), read, int(kept.sum()),
-        left, tuple(work.notes),
+        left, tuple(work.notes), work.settings,
     )  # fmt: skip
 
 
@@ -343,7 +345,7 @@ def _summed(work: Work) -> tuple[pd.DataFrame, pd.Index]:
 
 
 def _sums(texts: pd.Series, group: pd.Series) -> np.ndarray:
-    """Sums by group of numbers written as text; a text that is none stays, for the check to tell."""
+    """Sums by group of numbers written as text; what is no number stays, for the check to tell."""
     numbers = pd.to_numeric(texts, errors="coerce")
     sums = numbers.groupby(group).sum(min_count=1).map(_number_text).to_numpy(dtype=object)
     wrong = numbers.isna() & (texts != "")

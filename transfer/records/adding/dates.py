@@ -24,7 +24,9 @@ _TIME = re.compile(
     r"[\sT,]+\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?\s*(?:[ap]\.?m\.?)?(?:Z|[+-]\d\d:?\d\d)?$", re.I
 )
 _ISO = re.compile(r"(?<!\d)(\d{4})([-/.]?)(\d{1,2})\2(\d{1,2})(?!\d)")
-_NUMBERS = re.compile(r"(?<!\d)(?<!\d[-/.])(\d{1,2})([-/.])(\d{1,2})(?:\2'?(\d{4}|\d{2}))?(?![-/.]?\d)")
+_NUMBERS = re.compile(
+    r"(?<!\d)(?<!\d[-/.])(\d{1,2})([-/.])(\d{1,2})(?:\2'?(\d{4}|\d{2}))?(?![-/.]?\d)"
+)
 _DAY_NAMED = re.compile(rf"(?<!\d)(\d{{1,2}})(?:st|nd|rd|th)?[\s.-]*{_NAME}\b\.?{_YEAR}", re.I)
 _NAMED_DAY = re.compile(rf"\b{_NAME}\.?[\s-]*(\d{{1,2}})(?:st|nd|rd|th)?(?!\d){_YEAR}", re.I)
 _FULL = re.compile(r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*[\s,.]*)?", re.I)

@@ -8,9 +8,10 @@ fill in.
 from __future__ import annotations
 
 import datetime
+import hashlib
 import tomllib
 from collections.abc import Mapping as MappingType
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -159,6 +160,8 @@ class LayoutMapping:
         Contest by the nearest defender's distance.
     left_out : tuple of str
         Texts of the player's column that mark a row of sums.
+    sha256 : str
+        Of the file's text.
     """
 
     path: Path | None
@@ -177,6 +180,7 @@ class LayoutMapping:
     floor: Floor = Floor()
     bands: tuple[Band, ...] = ()
     left_out: tuple[str, ...] = ()
+    sha256: str = ""
 
     @property
     def name(self) -> str:
@@ -284,13 +288,15 @@ class _Reader:
         return kept
 
 
-def read_mapping(path: Path | str) -> LayoutMapping:
+def read_mapping(path: Path | str, text: str | None = None) -> LayoutMapping:
     """Read and check a mapping file.
 
     Parameters
     ----------
     path : path
         The TOML file.
+    text : str, optional
+        Its text, when it is not written yet.
 
     Returns
     -------
@@ -304,7 +310,7 @@ def read_mapping(path: Path | str) -> LayoutMapping:
     """
     path = Path(path)
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8") if text is None else text
         found = tomllib.loads(text)
     except (OSError, UnicodeDecodeError, RecursionError, tomllib.TOMLDecodeError) as error:
         raise RecordsError(
@@ -316,7 +322,8 @@ def read_mapping(path: Path | str) -> LayoutMapping:
     tables = {key: value for key, value in found.items() if isinstance(value, dict)}
     _known(reader, found, tables)
     if not reader.problems.errors:
-        mapping = _built(reader, found, tables)
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        mapping = replace(_built(reader, found, tables), sha256=digest)
         _complete(reader, mapping)
     if reader.problems.errors:
         count = len(reader.problems.errors)

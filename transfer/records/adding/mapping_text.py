@@ -107,7 +107,9 @@ def mapping_text(made: Proposal, file: str, headers: tuple[str, ...]) -> str:
 def _when(out: _Lines, made: Proposal) -> None:
     if not made.date_order:
         return
-    out.section("date", "Order of a date in numbers: year-month-day, month-day-year, day-month-year")
+    out.section(
+        "date", "Order of a date in numbers: year-month-day, month-day-year, day-month-year"
+    )
     out.pair("date", "order", quoted(made.date_order))
     if made.date_in != "column":
         out.pair("date", "in", quoted(made.date_in), "where the date stands: column, sheet or file")

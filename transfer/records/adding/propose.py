@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from dataclasses import dataclass, field
 
 import pandas as pd
 
-from transfer.records.adding.dates import day_of, has_year, order_of
+from transfer.records.adding.dates import DAY_FIRST, MONTH_FIRST, day_of, has_year, order_of
 from transfer.records.adding.mapping import BOX, COUNTS, OPEN, SHOTS, UNITS, WIDE
 from transfer.records.adding.sources import Sheet, Source
 from transfer.records.adding.words import (
@@ -30,6 +31,9 @@ __all__ = ["Proposal", "propose"]
 _TOTAL = re.compile(r"(\d{1,4})\s*[-–—/:]\s*(\d{1,4})")
 #: Headers that only a box score has.
 _BOX_WORDS = {"pts", "points", "reb", "rebounds", "ast", "assists", "stl", "steals", "tov"}
+_ORDERS = (MONTH_FIRST, DAY_FIRST)
+#: A day on or after which any date without a year falls.
+_LONG_AGO = datetime.date(2000, 1, 1)
 #: Most distinct words of a column that are listed.
 _LISTED = 40
 _YES_NO = frozenset(["yes", "no", "y", "n", "true", "false", "1", "0"])
@@ -149,7 +153,7 @@ def _drill_columns(sheet: Sheet, columns: dict[str, str]) -> dict[str, tuple[str
         drill, kind = _drill_and_kind(header)
         if drill and kind:
             pairs.setdefault(drill, {}).setdefault(kind, header)
-    drills = {
+    drills: dict[str, tuple[str, ...]] = {
         drill: (found["makes"], found["attempts"])
         for drill, found in pairs.items()
         if {"makes", "attempts"} <= set(found)
@@ -317,12 +321,14 @@ def _shots(made: Proposal, sheet: Sheet) -> None:
     columns = made.columns
     placed = {"distance_ft", "x", "type"} & set(columns)
     if placed and made.layout == SHOTS:
-        types = sheet.column(columns["type"]).unique() if "type" in columns else []
+        types = (
+            [str(t) for t in sheet.column(columns["type"]).unique()] if "type" in columns else []
+        )
         found = tuple(t for t in types if any(w in plain_words(t) for w in FLOATER_WORDS))
         made.floaters = found
         if len(types) and not found:
             made.floaters = (OPEN,)
-            shown = ", ".join(repr(str(t)) for t in types[:_LISTED] if t)
+            shown = ", ".join(repr(t) for t in types[:_LISTED] if t)
             made.remarks["floaters.types"] = f"which of these are floaters: {shown}"
     for key, name in (("distance_unit", "distance_ft"), ("place_unit", "x"),
                       ("defender_unit", "defender_distance")):  # fmt: skip

@@ -1,7 +1,7 @@
 """A foreign file as sheets of text: every cell as it stands, with its row number.
 
-Unlike the readers of record files, nothing is known yet about headers. A title above the header, and
-a header in two lines (drills above, makes and attempts below), are told apart here.
+Unlike the readers of record files, nothing is known yet about headers. A title above the
+header, and a header in two lines (drills above, makes and attempts below), are told apart here.
 """
 
 from __future__ import annotations

@@ -32,7 +32,19 @@ def plain_words(text: str) -> str:
 MAKE_WORDS = frozenset(["m", "make", "makes", "made", "fgm", "hit", "hits", "in"])
 ATTEMPT_WORDS = frozenset(["a", "att", "attempt", "attempts", "fga", "shots", "taken", "tries"])
 MISS_WORDS = frozenset(["miss", "misses", "missed", "out"])
-TOTAL_WORDS = frozenset(["fg", "m a", "m att", "made att", "made attempts", "makes attempts", "fgm fga", "total", "score"])
+TOTAL_WORDS = frozenset(
+    [
+        "fg",
+        "m a",
+        "m att",
+        "made att",
+        "made attempts",
+        "makes attempts",
+        "fgm fga",
+        "total",
+        "score",
+    ]
+)
 #: What stands below a drill's name in a header of two lines.
 COUNT_WORDS = MAKE_WORDS | ATTEMPT_WORDS | MISS_WORDS | TOTAL_WORDS
 

@@ -73,6 +73,14 @@ def outputs(folder: Path) -> Iterator[dict]:
 def season() -> Iterator[dict]:
     """One team's season, from the empty folder to the bundle."""
     yield call("init", "season")
+    Path("log.csv").write_text(
+        "Athlete,Date,Drill,Makes,Shots,Live?,Note\nA1,11/13/2025,Chair,5,11,N,\n"
+        "A1,11/13/2025,Chair,1,2,N,\nA2,11/3/2025,Chase,3,8,Y,\nTotal,,,9,21,,\n"
+    )
+    with contextlib.chdir("season"):
+        yield call("add", "../log.csv", "--dry-run")
+        yield call("add", "../log.csv")
+        yield call("add", "--undo")
     files = write_invented_records(Path("season"))
     words = ["--practice", files["practice"], "--games", files["games"]]
     yield call("check", *words)

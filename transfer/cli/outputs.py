@@ -351,6 +351,47 @@ class Init(TypedDict):
     written: list[str]
 
 
+class LeftOut(TypedDict):
+    """Rows that were left out for one reason."""
+
+    reason: str
+    rows: Count
+
+
+class Selected(TypedDict):
+    """One rule by which rows were selected or converted."""
+
+    what: str
+    how: str
+
+
+class AddedFile(TypedDict):
+    """What one file brought."""
+
+    file: str
+    mapping: str
+    table: str
+    read: Annotated[Count, meaning("Rows of the file that hold anything.")]
+    kept: Annotated[Count, meaning("Rows of the file that were converted.")]
+    left_out: list[LeftOut]
+    added: Annotated[Count, meaning("Rows of the record table; equal keys are one row.")]
+    already: Annotated[Count, meaning("Rows that the record table held before.")]
+    attempts: Annotated[Count, meaning("Of the added rows.")]
+    makes: Annotated[Count, meaning("Of the added rows.")]
+    settings: list[Selected]
+    questions: Annotated[list[str], meaning("Drills met for the first time.")]
+    notes: list[str]
+    text: Quote
+
+
+class Add(TypedDict):
+    """What files in their owner's layout brought to the records, or would bring."""
+
+    dry_run: bool
+    told: list[str]
+    files: list[AddedFile]
+
+
 class Error(ErrorMessage):
     """Why a command gave no result; problems where the records hold some."""
 
@@ -359,6 +400,7 @@ class Error(ErrorMessage):
 
 #: Shape of every output, by its name.
 SHAPES: dict[str, Any] = {
+    "add": Add,
     "assurance": Assurance,
     "chart": Chart,
     "chart_pages": ChartPages,

@@ -103,11 +103,13 @@ class Plan:
         entry = self.entry
         return {
             "file": entry.file, "mapping": entry.mapping, "table": entry.table,
-            "read": entry.read, "kept": entry.kept, "left_out": [{"reason": r, "rows": n} for r, n in entry.left_out.items()],
+            "read": entry.read, "kept": entry.kept,
+            "left_out": [{"reason": why, "rows": n} for why, n in entry.left_out.items()],
             "added": entry.added if self.tables else 0, "already": entry.already,
             "attempts": entry.attempts if self.tables else 0,
             "makes": entry.makes if self.tables else 0,
-            "settings": [{"what": what, "how": how} for what, how in entry.settings.items()], "questions": list(self.questions),
+            "settings": [{"what": what, "how": how} for what, how in entry.settings.items()],
+            "questions": list(self.questions),
             "notes": list(self.notes), "text": self.text,
         }  # fmt: skip
 

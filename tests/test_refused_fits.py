@@ -40,6 +40,9 @@ PIECES = {
     "models.alignment.program_effects": "draws along other axes",
     "models.alignment.season_effects": "draws along other axes",
     "models.alignment.squad_means": "draws along other axes",
+    "models.datatree.saved_tree": "the fit with its diagnostics, to look into why it failed",
+    "models.datatree.to_tree": "the fit with its diagnostics, to look into why it failed",
+    "models.game_likelihood.game_likelihood": "for `leave_player_out_weights`, which refuses",
     "models.growth_bias.allow_for_choice": "a fit with the diagnostics of the one given",
     "models.overdispersion.effective_counts_text": "counts of the records",
     "models.returners.persistence": "draws for `next_season`, which refuses",
@@ -203,7 +206,8 @@ def test_a_refused_fit_is_refused(name, good):
 @pytest.mark.parametrize("name", TOLD)
 def test_scores_say_that_the_fit_was_refused(name, good):
     bad = replace(good, diagnostics=REFUSED)
-    found = of_name(name)(SimpleNamespace(records=SimpleNamespace(games=None, practice=None)), bad)
+    records = SimpleNamespace(games=None, practice=None)
+    found = of_name(name)(SimpleNamespace(records=records, request=None), bad)
     assert (found.left_out_player, found.later_games) == (None, None)
     assert WHY in found.missing[0]
 
@@ -214,3 +218,10 @@ def test_what_carries_a_fit_on_carries_its_diagnostics():
     fit = growth(REFUSED)
     chosen = replace(fit, data=SimpleNamespace(randomised=False))
     assert allow_for_choice(chosen).diagnostics is REFUSED
+
+
+def test_a_tree_of_a_refused_fit_says_so(good):
+    from transfer.models.datatree import from_tree, saved_tree
+
+    tree = saved_tree(replace(good, diagnostics=REFUSED))
+    assert from_tree(tree).diagnostics == REFUSED

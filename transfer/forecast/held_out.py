@@ -18,6 +18,7 @@ from transfer.forecast.rolling_origin import (
     score_rolling_origin,
 )
 from transfer.forecast.scoring import ScoreTable
+from transfer.models.alignment import require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.records.reading import read_records
 from transfer.terminal.inputs import Study, cells_of, fit_cells
@@ -66,6 +67,7 @@ def _practice_before(practice: pd.DataFrame, split: RollingSplit) -> pd.DataFram
 
 def _without_practice(posterior: TransferPosterior, request: Request) -> TransferPosterior:
     """The same games fitted without practice: what practice has to beat."""
+    require_passed(posterior.diagnostics)
     progress(request.as_json)("fitting the games alone, to compare the forecasts with")
     return fit_cells(game_cells(posterior.cells), request)
 

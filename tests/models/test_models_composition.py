@@ -174,3 +174,29 @@ def test_no_draws_give_no_r2():
 def test_names_and_modes_must_fit_the_draws(names, modes):
     with pytest.raises(ArgumentError, match="for draws of 2 practice settings"):
         compose(population(OMEGA), names, modes)
+
+
+def test_games_alone_keep_a_spread_for_every_draw():
+    tau = np.array([[0.2], [0.3], [0.4]])
+    alone = PopulationDraws(np.zeros((3, 1)), tau, np.ones((3, 1, 1)))
+    weights, sd = game_given_practice(alone)
+    assert weights.shape == (3, 0)
+    assert sd.tolist() == [0.2, 0.3, 0.4]
+
+
+@pytest.mark.parametrize("mode", ["live", "rep"])
+def test_what_a_mode_adds_is_never_below_zero(mode):
+    # A fourth setting that goes with everything as the first does, half as much, tells nothing
+    # more than the first: it adds zero, and what rounding leaves below is cut off.
+    inner = tilted_prior(np.random.default_rng(16), 400, 3).omega
+    omega = np.zeros((400, 5, 5)) + np.eye(5)
+    omega[np.ix_(range(400), [0, 1, 2, 4], [0, 1, 2, 4])] = inner
+    omega[:, 3, [0, 1, 2, 4]] = omega[:, [0, 1, 2, 4], 3] = inner[:, 0] / 2
+    other = "rep" if mode == "live" else "live"
+    many = PopulationDraws(np.zeros((400, 5)), np.ones((400, 5)), omega)
+    parts = compose(many, ("a", "b", "c", "d"), (other, other, other, mode))
+    adds, whole = parts.live_adds, parts.r2_rep
+    if mode == "rep":
+        adds, whole = parts.rep_adds, parts.r2_live
+    assert 0.0 <= adds.min() <= adds.max() < 1e-9
+    assert (parts.r2_all - whole).min() < 0.0  # so that the cut has something to do

@@ -132,3 +132,20 @@ def test_plain_values_hold_none_where_hidden():
     assert last == {
         "row": TOTAL, "column": TOTAL, "players": 6, "n": 60, "y": 24, "shown": True,
     }  # fmt: skip
+
+
+def test_rows_and_columns_stand_in_order_whatever_the_order_of_the_records():
+    frame = people(("B", "rep", 6), ("A", "live", 7), ("A", "rep", 6), ("B", "live", 7))
+    table = hide(frame).table
+    assert table["row"].tolist() == ["A", "A", "B", "B", "A", "B", TOTAL, TOTAL, TOTAL]
+    assert table["column"].tolist()[:4] == ["live", "rep"] * 2
+    assert table["column"].tolist()[4:] == [TOTAL, TOTAL, "live", "rep", TOTAL]
+    assert table["n"].tolist() == [70, 60, 70, 60, 130, 130, 140, 120, 260]
+
+
+def test_labels_that_no_record_has_are_no_figures():
+    frame = people(("A", "rep", 6), ("B", "rep", 7))
+    labels = pd.CategoricalDtype(["A", "B", "C"])
+    result = hide(frame.astype({"program": labels}))
+    assert result.table["row"].tolist() == ["A", "B", "A", "B", TOTAL, TOTAL]
+    assert result.table["n"].tolist() == [60, 70, 60, 70, 130, 130]

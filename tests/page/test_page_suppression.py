@@ -149,3 +149,9 @@ def test_labels_that_no_record_has_are_no_figures():
     result = hide(frame.astype({"program": labels}))
     assert result.table["row"].tolist() == ["A", "B", "A", "B", TOTAL, TOTAL]
     assert result.table["n"].tolist() == [60, 70, 60, 70, 130, 130]
+
+
+def test_small_groups_that_are_five_together_may_be_summed():
+    found = players_shown(hide(people(("A", "rep", 3), ("B", "rep", 2))))
+    assert (found["A", "rep"], found["B", "rep"]) == (None, None)
+    assert found[TOTAL, TOTAL] == found[TOTAL, "rep"] == 5

@@ -36,7 +36,12 @@ MODULES: dict[str, Target] = {
     "transfer.verdict": Target(("test_verdict.py",), whole=True),
     "transfer.models.sampling": Target(("models/test_models_gate.py",), whole=True),
     "transfer.models.alignment": Target(
-        ("models/test_models_gate.py", "models/test_models_composition.py")
+        (
+            "models/test_models_gate.py",
+            "models/test_models_returners.py",
+            "models/test_models_roles.py",
+            "forecast/test_forecast_leave_out.py",
+        )
     ),
     "transfer.forecast.scoring": Target(
         ("forecast/test_forecast_scores_by_hand.py", "forecast/test_forecast_scoring.py"),
@@ -51,7 +56,7 @@ MODULES: dict[str, Target] = {
     "transfer.models.predictive": Target(
         ("models/test_models_trust.py", "models/test_models_predictive.py")
     ),
-    "transfer.models.psis": Target(("models/test_models_psis.py",)),
+    "transfer.models.psis": Target(("models/test_models_psis.py", "models/test_models_trust.py")),
     "transfer.forecast.leave_out": Target(
         (
             "models/test_models_trust.py",

@@ -2,14 +2,17 @@ from __future__ import annotations
 
 import html.parser
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
+from markupsafe import escape
 
 from transfer.errors import StorageError
 from transfer.forecast.game_only import game_cells
 from transfer.forecast.leave_out import score_leave_player_out
+from transfer.page import words
 from transfer.page.cautions import CAUTIONS
 from transfer.reading.reading import read_transfer
 from transfer.records.problems import Problem, problem_table
@@ -224,6 +227,15 @@ def test_a_shared_page_keeps_rows_of_record_files_back(content):
     section = quality_section([], content.problems, [], rows=False)
     assert "P99" not in str(section.blocks)
     assert "Warnings and notes: 1" in str(section.blocks)
+
+
+def test_the_next_step_stands_once_whatever_follows_it(content):
+    start = "Starting assumption of level men_college: between 29% and 52%."
+    reading = replace(content.reading, text=f"{content.reading.text} {start}")
+    (step, *_) = words.sentences(content.reading.next_step.text)
+    page = render_report(replace(content, reading=reading))
+    assert page.count(str(escape(step))) == 1
+    assert start in page
 
 
 def test_a_page_that_cannot_be_written_leaves_the_old_one(content, tmp_path):

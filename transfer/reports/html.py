@@ -32,10 +32,11 @@ __all__ = ["render_report"]
 
 def _verdict(reading: Reading) -> dict[str, Any]:
     """Statement, remaining sentences and figures of a reading."""
-    statement, *rest = words.sentences(reading.text.removesuffix(f"Next: {reading.next_step.text}"))
+    statement, *rest = words.sentences(reading.text)
+    later = words.sentences(f"Next: {reading.next_step.text}")
     return {
         "statement": statement,
-        "lines": words.join_asides(rest),
+        "lines": words.join_asides([sentence for sentence in rest if sentence not in later]),
         "next_step": reading.next_step.text,
         "rows": (
             []

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transfer.errors import StorageError
-from transfer.records.settings import SEASON_FILE, SETTINGS, Settings, known_names, read_settings
+from transfer.records.settings import DEFAULTS, SEASON_FILE, SETTINGS, known_names, read_settings
 from transfer.terminal import inputs
 from transfer.terminal.options import Request
 
@@ -163,11 +163,10 @@ class Study:
 
     def __repr__(self) -> str:
         """Name the tables, and the settings that are not the defaults."""
-        usual = Settings()
         changed = [
             f"{name}={getattr(self._request, name)!r}"
             for name in SETTINGS
-            if getattr(self._request, name) != getattr(usual, name)
+            if getattr(self._request, name) != getattr(DEFAULTS, name)
         ]
         return f"Study({', '.join([*self._request.files, *changed])})"
 

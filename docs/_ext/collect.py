@@ -15,6 +15,7 @@ import jupytext
 ROOMS = {
     "": "Shared parts",
     "records": "Records",
+    "records/adding": "Records: adding an export",
     "rates": "Rates",
     "simulation": "Simulation",
     "models": "Models",

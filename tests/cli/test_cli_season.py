@@ -1,14 +1,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import inspect
 
 import pytest
 
+import transfer
 from transfer.errors import ArgumentError, StorageError
 from transfer.records.geometry import BODIES
 from transfer.records.schema import TABLES
 from transfer.records.season import find_season, read_season, start_season
-from transfer.records.settings import LEVELS, RULE_BODIES, SETTINGS, Settings, read_setting
+from transfer.records.settings import DEFAULTS, LEVELS, RULE_BODIES, SETTINGS, read_setting
 
 
 def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
@@ -133,7 +135,7 @@ def test_rule_bodies_are_those_of_the_court():
 @pytest.mark.parametrize("name", SETTINGS)
 def test_a_default_and_the_example_are_read_alike_in_every_door(name):
     setting = SETTINGS[name]
-    default = getattr(Settings(), name)
+    default = getattr(DEFAULTS, name)
     assert setting.about.endswith(".")
     for value in (setting.example, default):
         if value is not None:
@@ -167,3 +169,23 @@ def test_a_new_settings_file_holds_every_setting_and_what_init_was_told(tmp_path
     assert (config.settings, config.budget_minutes) == (("mode", "entry"), 55.0)
     with pytest.raises(ArgumentError, match="unknown setting 'levle'"):
         start_season(tmp_path / "other", levle="men_pro")
+
+
+@pytest.mark.parametrize(
+    ("function", "argument", "setting"),
+    [
+        ("build_cells", "settings", "settings"),
+        ("measure_mix", "settings", "settings"),
+        ("read_records", "rule_body", "rule_body"),
+        ("read_records", "season_end", "season_end"),
+        ("read_transfer", "rope", "rope_r2"),
+        ("fit_transfer", "seed", "seed"),
+        ("fit_growth", "seed", "seed"),
+        ("growth_draws", "seed", "seed"),
+        ("analyse_trial", "seed", "seed"),
+        ("TransferPriors", "level", "level"),
+    ],
+)
+def test_functions_start_from_the_defaults_of_the_settings(function, argument, setting):
+    parameter = inspect.signature(getattr(transfer, function)).parameters[argument]
+    assert parameter.default == getattr(DEFAULTS, setting)

@@ -17,6 +17,7 @@ from transfer.models.growth_settings import GrowthPriors, GrowthSettings
 from transfer.provenance import Provenance
 from transfer.rates.exposure import HALF_LIFE_WEEKS, KINDS, Shape, exposure
 from transfer.records.reading import Records
+from transfer.records.settings import DEFAULTS
 from transfer.records.units import game_rows, practice_rows, setting_labels
 from transfer.records.weeks import weekly_cells
 from transfer.simulation.schedules import Crossover
@@ -92,7 +93,7 @@ class GrowthDraws:
 
 def measure_mix(
     records: Records,
-    settings: Sequence[str] = ("mode", "contest"),
+    settings: Sequence[str] = DEFAULTS.settings,
     *,
     program: str | None = None,
     override: Mapping[str, float] | None = None,

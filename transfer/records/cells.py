@@ -16,6 +16,7 @@ import pandas as pd
 from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
 from transfer.records.sessions import session_cells
+from transfer.records.settings import DEFAULTS
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
 from transfer.records.weeks import WeeklyCells, attempt_pace, weekly_cells
 
@@ -86,7 +87,7 @@ class Cells:
 
 def build_cells(
     records: Records,
-    settings: tuple[str, ...] | list[str] | str = ("mode", "contest"),
+    settings: tuple[str, ...] | list[str] | str = DEFAULTS.settings,
     *,
     distance: bool = False,
     game_contest: bool = False,

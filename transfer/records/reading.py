@@ -32,6 +32,7 @@ from transfer.records.rules import (
     fill_from_drills,
 )
 from transfer.records.schema import TABLES
+from transfer.records.settings import DEFAULTS
 from transfer.records.sheet_file import from_workbook
 from transfer.records.text_file import from_text
 from transfer.results import Estimates, Result
@@ -73,7 +74,7 @@ class Records(Result):
     problems: tuple[Problem, ...]
     data_hash: str
     sources: tuple[dict[str, Any], ...]
-    rule_body: str = "NFHS"
+    rule_body: str = DEFAULTS.rule_body
     season_start: datetime.date | None = None
     season_end: datetime.date | None = None
 
@@ -147,7 +148,7 @@ def read_records(
     *,
     season_start: datetime.date | str | None = None,
     season_end: datetime.date | str | None = None,
-    rule_body: str = "NFHS",
+    rule_body: str = DEFAULTS.rule_body,
 ) -> Records:
     """Read and check all record tables together.
 

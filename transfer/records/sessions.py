@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from transfer.records.settings import DEFAULTS
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ _SET = ("unit", "date", "session", "drill", "set")
 
 def session_cells(
     records: Records,
-    settings: tuple[str, ...] | list[str] | str = ("mode", "contest"),
+    settings: tuple[str, ...] | list[str] | str = DEFAULTS.settings,
     *,
     fouled_miss_counts: bool = False,
 ) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from transfer.errors import ArgumentError
 from transfer.records.schema import PRACTICE
 
 __all__ = [
+    "DEFAULTS",
     "DEFAULT_LEVEL",
     "LEVELS",
     "RULE_BODIES",
@@ -294,7 +295,8 @@ class Settings:
 
 #: What is said about every setting, by name.
 SETTINGS: dict[str, Setting] = {f.name: f.metadata["setting"] for f in fields(Settings)}
-_DEFAULTS = Settings()
+#: The defaults, in Python and on the command line.
+DEFAULTS = Settings()
 
 
 def _toml(value: Any) -> str:
@@ -394,7 +396,7 @@ def known_names(given: Iterable[str], known: Iterable[str], message: str) -> Non
 
 def default_word(name: str) -> str:
     """The default as the command line would take it; empty where there is none."""
-    value = getattr(_DEFAULTS, name)
+    value = getattr(DEFAULTS, name)
     return "" if value is None else SETTINGS[name].to_word(value)
 
 
@@ -408,7 +410,7 @@ def settings_lines(**first: Any) -> str:
     """
     parts = []
     for name, setting in SETTINGS.items():
-        value = first.get(name, getattr(_DEFAULTS, name))
+        value = first.get(name, getattr(DEFAULTS, name))
         remark = textwrap.fill(setting.about, 98, initial_indent="# ", subsequent_indent="# ")
         line = _spelled(name, setting.example if value is None else value, "file")
         parts.append(f"{remark}\n{'# ' if value is None else ''}{line}\n")

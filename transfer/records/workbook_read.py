@@ -19,6 +19,7 @@ from transfer.records.problems import Problems
 from transfer.records.raw import RawTable
 from transfer.records.reading import Records, load_table, read_records
 from transfer.records.schema import TABLES
+from transfer.records.settings import DEFAULTS
 from transfer.records.sheet_file import from_workbook, sheet_names
 from transfer.records.text_file import from_text
 from transfer.records.values import BLANKS
@@ -69,7 +70,7 @@ def read_workbook(
     *,
     season_start: datetime.date | str | None = None,
     season_end: datetime.date | str | None = None,
-    rule_body: str = "NFHS",
+    rule_body: str = DEFAULTS.rule_body,
 ) -> WorkbookRecords:
     """Read and check every filled sheet of a record workbook.
 

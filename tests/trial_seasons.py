@@ -11,6 +11,7 @@ import pandas as pd
 from transfer.provenance import hash_frames
 from transfer.records.weeks import WeeklyCells
 from transfer.simulation.growth import GrowthSeason, GrowthTruth, simulate_growth
+from transfer.trial.cells import TrialCells
 from transfer.trial.plan import TrialPlan, make_plan
 
 START = dt.date(2026, 11, 2)
@@ -37,6 +38,18 @@ def trial_plan(programs: int, players: int = 14, **changes) -> TrialPlan:
         **changes,
     }
     return make_plan(trial_roster(programs, players), **values)
+
+
+def one_week_of_parallel_groups(seed: int):
+    """Eight players of one program with attempts in a single week of a parallel design."""
+    plan = trial_plan(1, 8, weeks=4, design="parallel", seed=seed)
+    rng = np.random.default_rng(seed)
+    table = plan.table[["program", "player", "week"]].assign(n=0, y=0)
+    week = table["week"] == 2
+    n = rng.integers(5, 20, 8)
+    table.loc[week, "n"] = n
+    table.loc[week, "y"] = rng.binomial(n, 0.4)
+    return plan, TrialCells(table, {}, 4), table[week].reset_index(drop=True)
 
 
 @dataclass(frozen=True)

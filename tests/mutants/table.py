@@ -48,7 +48,9 @@ MODULES: dict[str, Target] = {
         whole=True,
     ),
     "transfer.models.composition": Target(("models/test_models_composition.py",), whole=True),
-    "transfer.trial.permutation": Target(("trial/test_trial_permutation.py",), whole=True),
+    "transfer.trial.permutation": Target(
+        ("trial/test_trial_permutation_by_hand.py", "trial/test_trial_permutation.py"), whole=True
+    ),
     "transfer.page.suppression": Target(
         ("page/test_page_suppression.py", "faults/test_faults_suppression.py"), whole=True
     ),

@@ -65,10 +65,10 @@ def table_of(plan, n, y):
 
 def test_makes_are_taken_relative_to_the_own_rate_once_anybody_has_swapped():
     plan = trial_plan(1, 4, weeks=4)  # swap after two weeks
-    n = np.array([[4, 0, 6, 0], [0, 0, 0, 0], [5, 5, 5, 5], [1, 2, 3, 4]])
-    y = np.array([[1, 0, 4, 0], [0, 0, 0, 0], [5, 0, 5, 0], [0, 1, 2, 3]])
-    # Own rates 5/10, none, 10/20 and 6/10.
-    own = np.array([[0.5], [0.0], [0.5], [0.6]])
+    n = np.array([[4, 0, 6, 0], [0, 0, 0, 0], [5, 5, 5, 5], [0, 0, 1, 0]])
+    y = np.array([[1, 0, 4, 0], [0, 0, 0, 0], [5, 0, 5, 0], [0, 0, 1, 0]])
+    # Own rates 5/10, none, 10/20 and 1/1.
+    own = np.array([[0.5], [0.0], [0.5], [1.0]])
     for recorded, excess in ((4, y - n * own), (2, y)):
         cells = TrialCells(table_of(plan, n, y), {}, recorded)
         found_n, found, program, first, swaps = permutation._arrays(cells, plan)

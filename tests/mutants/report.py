@@ -7,6 +7,7 @@ import importlib.metadata
 import platform
 import tomllib
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from table import SAMPLE, SEED, Target
 
 from transfer.files import write_text
 
-__all__ = ["Part", "write_report"]
+__all__ = ["Part", "judge", "read_words", "write_report"]
 
 #: Module, target, number of mutants (None when it was not mutated as it stands), chosen, results.
 Part = tuple[str, Target, int | None, int, list[dict[str, Any]]]
@@ -29,7 +30,8 @@ _JUDGED = Path(__file__).with_name("judged.toml")
 _COMMAND = "python tests/mutants/run.py --planted --report reports/studies/mutants.md"
 
 
-def _words() -> dict[tuple[str, str, str], tuple[str, str]]:
+@cache
+def readread_words() -> dict[tuple[str, str, str], tuple[str, str]]:
     """Kind and word by module, line before and line after."""
     found = {}
     for entry in tomllib.loads(_JUDGED.read_text()).get("mutant", []):
@@ -40,7 +42,8 @@ def _words() -> dict[tuple[str, str, str], tuple[str, str]]:
     return found
 
 
-def _judge(row: dict[str, Any], words: dict) -> tuple[str, str]:
+def judge(row: dict[str, Any], words: dict) -> tuple[str, str]:
+    """Kind of a mutant that no test catches, and the word on it."""
     for module in (row["module"], "*"):
         found = words.get((module, row["before"], row["after"]))
         if found:
@@ -63,7 +66,7 @@ def _summary(parts: Sequence[Part], words: dict) -> list[str]:
         if made is None:
             lines.append(f"| {bold}`{name}`{bold} | not tried as it stands | | | | | | |")
             continue
-        left = [_judge(row, words)[0] for row in rows if not row["caught"]]
+        left = [judge(row, words)[0] for row in rows if not row["caught"]]
         caught = sum(row["caught"] for row in rows)
         can = caught + left.count("open")
         share = f"{100 * caught / can:.0f} %" if can else "–"
@@ -83,7 +86,7 @@ def _survivors(parts: Sequence[Part], words: dict) -> list[str]:
         lines += ["", f"### `{name}`", "", "| line | before | after | kind | word |"]
         lines += ["|--:|---|---|---|---|"]
         for row in left:
-            kind, word = _judge(row, words)
+            kind, word = judge(row, words)
             texts = f"{_code(row['before'])} | {_code(row['after'])} | {kind} | {word}"
             lines.append(f"| {row['line']} | {texts} |")
     return lines
@@ -107,7 +110,7 @@ def write_report(path: Path, parts: Sequence[Part], faults: Sequence[dict[str, A
     faults : sequence of dict
         Results of the planted faults.
     """
-    words = _words()
+    words = read_words()
     version = importlib.metadata.version("cosmic_ray")
     slow = sum(row["timed_out"] for *_, rows in parts for row in rows)
     lines = [

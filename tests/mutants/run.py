@@ -3,8 +3,8 @@
 python tests/mutants/run.py [MODULE ...] [--report reports/studies/mutants.md] [--planted]
 
 Results are appended to a file line by line, so that a run may be stopped and taken up again. A
-mutant that was caught is not tried again while its module stays the same; one that was not is
-tried again when a test file of its module has changed.
+mutant that was caught, or judged to change no answer, is not tried again while its module stays the
+same; another is tried again when a test file of its module has changed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import click
 from forks import ROOT, Outcome, run_mutants
 from mutate import mutants_of, sample
 from planted import PLANTED
-from report import write_report
+from report import judge, read_words, write_report
 from table import MODULES, SAMPLE, SEED, Target
 
 #: The person's terminal; what tests print goes elsewhere.
@@ -61,7 +61,8 @@ def _states() -> Iterator[tuple[str, Target, str, list[str], dict[str, str]]]:
 def _to_try(row: dict | None, hashes: dict[str, str]) -> bool:
     if row is None or row["source"] != hashes["source"]:
         return True
-    return not row["caught"] and row["tests"] != hashes["tests"]
+    settled = row["caught"] or judge(row, read_words())[0] != "open"
+    return not settled and row["tests"] != hashes["tests"]
 
 
 def _try_module(name: str, target: Target, results: Path) -> None:

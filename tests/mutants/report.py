@@ -31,7 +31,7 @@ _COMMAND = "python tests/mutants/run.py --planted --report reports/studies/mutan
 
 
 @cache
-def readread_words() -> dict[tuple[str, str, str], tuple[str, str]]:
+def read_words() -> dict[tuple[str, str, str], tuple[str, str]]:
     """Kind and word by module, line before and line after."""
     found = {}
     for entry in tomllib.loads(_JUDGED.read_text()).get("mutant", []):

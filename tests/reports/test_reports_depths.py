@@ -7,10 +7,13 @@ import sys
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from invented import invented_cells, invented_mix, invented_posterior
 
 from transfer.errors import ArgumentError, MissingPackageError
+from transfer.forecast import figure_next_attempts as strips
+from transfer.forecast.forecast import forecast_games
 from transfer.models.priors import TransferPriors
 from transfer.page import words
 from transfer.page.document import AUDIENCES
@@ -153,7 +156,11 @@ def test_the_coachs_rates_come_from_the_conversion_table(pages, content):
     from transfer.reading.conversion import conversion_table
 
     table = conversion_table(content.posterior).table
-    text = visible_text(pages["coach"])
+    assert content.reading.verdict.verdict == "cannot_tell"
+    assert "→" not in pages["coach"]  # side by side they would look like an answer
+    leaning = replace(content.reading.verdict, verdict="leaning", favours="live")
+    told = replace(content, audience="coach", reading=replace(content.reading, verdict=leaning))
+    text = visible_text(render_report(told))
     for _, rows in table.groupby("setting"):
         first = rows.sort_values("practice_rate").iloc[0]
         assert f"{first['practice_rate']:.0%} → {first['game_mean']:.0%}" in text
@@ -263,6 +270,73 @@ def test_small_groups_are_hidden_in_every_depth():
         assert "→" not in page
         assert not [r for r in rates if r in page]
         assert 'id="what-if"' not in page
+
+
+def test_three_lines_stand_on_top_of_the_coachs_page(pages, content):
+    page = pages["coach"]
+    top = page[page.index("<main>") : page.index('class="verdict"')]
+    labels = re.findall(r"<dt>(.*?)</dt>", top)
+    assert labels == ["Do this", "Chart this", "Do not conclude"]
+    assert content.reading.next_step.text.split(":")[0] in visible_text(top)
+    assert "Keep the mix and run the trial" in top
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_every_page_is_stamped_once(pages, content, audience):
+    dated = replace(content, audience=audience, days=("2025-10-01", "2026-03-02"),
+                    printed="2026-03-04")  # fmt: skip
+    version = content.reading.provenance.versions["practice-transfer"]
+    line = (
+        "Program A, B; season 2025-26; records from 2025-10-01 to 2026-03-02; printed 2026-03-04; "
+        f"version {version}; seed {content.reading.provenance.seed}."
+    )
+    assert render_report(dated).count(line) == 1
+    assert "records from" not in pages[audience].split("<main>")[0]
+
+
+#: What a reader never sees: names of the code, options, commands, empty values.
+RAW = r"mark_\d|null|\[\]|`|probability 1\.00|nan|None|from 100% to 100%"
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_no_raw_values_stand_on_a_page(pages, audience):
+    assert not re.search(RAW, visible_text(pages[audience]))
+
+
+@pytest.mark.parametrize("audience", ["coach", "director"])
+@pytest.mark.parametrize("missing", ["", "Set budget_minutes in transfer.toml, or use --budget."])
+def test_no_option_and_no_command_on_short_pages(content, audience, missing):
+    facts = None if missing else content.mix
+    page = render_report(replace(content, audience=audience, mix=facts, mix_missing=missing))
+    assert not re.search(r"(?<!\w)--\w|\btransfer \w+ -|\.toml|\w_minutes", visible_text(page))
+
+
+def test_the_next_session_stands_in_the_page_itself(content):
+    blocks = pd.DataFrame({"block": [1, 2], "title": ["Rungs", "Free play"], "start": [0, 10],
+                           "minutes": [9, 8], "attempts": [22.0, 6.4],
+                           "target": [12.0, np.nan]})  # fmt: skip
+    page = replace(content, audience="coach", session="Its page is session.html in next.",
+                   session_blocks=blocks)  # fmt: skip
+    text = visible_text(render_report(page))
+    assert "1. Rungs 0 9 22 to 12" in text
+    assert "2. Free play 10 8 6 by time" in text
+
+
+def test_strips_hold_the_players_of_the_readers_own_program(content):
+    whole = render_report(replace(content, audience="coach"))
+    own = render_report(replace(content, audience="coach", program="A"))
+    assert "Strips of 14 players" in whole
+    assert "Strips of 7 players" in own
+    shared = render_report(replace(content, audience="coach", shared=True))
+    assert "Strips of" not in shared
+    forecast = forecast_games(content.posterior)
+    table = strips.frame(forecast, "B")
+    assert len(table) == 7
+    assert table["mean"].is_monotonic_decreasing
+    kept = forecast.table.set_index(["program", "player"])
+    for row in table.itertuples():
+        assert row.makes_low == kept.loc[("B", row.player), "makes_low"]
+        assert row.makes_low <= 50 * row.mean <= row.makes_high
 
 
 def test_an_unknown_audience_is_refused(content):

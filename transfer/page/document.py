@@ -76,6 +76,7 @@ def render_sections(
     *,
     audience: Audience = "analyst",
     question: str = "",
+    stamp: str = "",
     interactive: WhatIf | None = None,
 ) -> str:
     """Put a verdict and sections into the page.
@@ -85,13 +86,16 @@ def render_sections(
     title : str
         Heading of the page.
     verdict : mapping
-        ``statement``, ``lines``, ``next_step`` and ``rows`` (quantity, value, meaning).
+        ``orders`` (label, sentence; what to do, on top), ``statement``, ``lines``, ``next_step``
+        and ``rows`` (quantity, value, meaning).
     parts : sequence of Section
         In order.
     audience : {"analyst", "coach", "director"}
         Decides print sizes and whether there is a list of sections.
     question : str
         Below the heading.
+    stamp : str
+        What the page is about and what made it, in one line below that.
     interactive : WhatIf or None
         The what-if part; it holds the page's only script.
 
@@ -114,6 +118,7 @@ def render_sections(
             sections=list(parts),
             audience=audience,
             question=question,
+            stamp=stamp,
             what_if=interactive,
             script=read("what_if.js") if interactive is not None else "",
             css=read("style.css"),

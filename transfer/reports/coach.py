@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from transfer.forecast import figure_next_attempts as strips
+from transfer.forecast.forecast import forecast_games
 from transfer.mix import page as mix
 from transfer.page import blocks, words
 from transfer.page.blocks import Cell, Column, Section
@@ -23,17 +27,29 @@ _FOR_COACHES = (
     "Live work means contact and landings",
     "Practice hours have limits",
 )
+_NO_SESSION = "The next session was not planned yet."
+#: Game attempts that the strips look at, and the most players they are drawn for.
+_NEXT, _STRIPS = 50, 30
 #: Rates of the conversion table that one line of the page shows.
 _RATES_SHOWN = 3
 
 
 def coach_verdict(content: ReportContent) -> dict[str, Any]:
-    """Headline and what it rests on."""
-    reading = content.reading
+    """What to do, chart and not conclude; then the headline and what it rests on."""
+    reading, facts = content.reading, content.mix
+    if facts is None or content.hides(facts.players):
+        do = "Keep the week as it is: this page has nothing to say about another one."
+    else:
+        do = mix.advice_sentence(facts)
     return {
+        "orders": [
+            ("Do this", do),
+            ("Chart this", reading.next_step.text),
+            ("Do not conclude", plain.limits(reading, facts is not None)[0]),
+        ],
         "statement": plain.headline(reading),
         "lines": [plain.used_sentence(reading)],
-        "next_step": reading.next_step.text,
+        "next_step": "",
         "rows": [],
     }
 
@@ -55,10 +71,10 @@ def coach_sections(
     list of Section
     """
     return [
-        _rates(conversion),
-        Section(
-            "attempts", "How much an attempt says", [blocks.text(plain.worth_sentence(information))]
-        ),
+        *_next_attempts(content),
+        # Side by side, the rates of rep and live work would look like an answer.
+        *([] if _sides_open(content) else [_rates(conversion)]),
+        *_worth(content, information),
         _week(content),
         _session(content),
         Section(
@@ -67,6 +83,36 @@ def coach_sections(
             [blocks.items(c for c in CAUTIONS if c.title in _FOR_COACHES)],
         ),
     ]
+
+
+def _next_attempts(content: ReportContent) -> list[Section]:
+    """The strips of the reader's own players; none on a page that may leave the staff."""
+    if content.shared or not content.posterior.diagnostics.passed:
+        return []
+    forecast = forecast_games(content.posterior, content.prob, next_attempts=_NEXT)
+    table = strips.frame(forecast, content.program)
+    if not 0 < len(table) <= _STRIPS:
+        return []
+    picture = blocks.figure(
+        strips, table, "next",
+        f"Strip: from how many to how many of the next {_NEXT} game attempts will go in "
+        f"({words.percent(content.prob)} of the counts to come); line: the expected number. Where "
+        "strips overlap, the order of the players is mostly chance.",
+    )  # fmt: skip
+    return [Section("next", f"The next {_NEXT} game attempts", [picture])]
+
+
+def _sides_open(content: ReportContent) -> bool:
+    """Whether the records leave open which of rep and live says more."""
+    verdict = content.reading.verdict
+    return verdict is not None and verdict.verdict in ("cannot_tell", "unclear")
+
+
+def _worth(content: ReportContent, information: Information) -> list[Section]:
+    if _sides_open(content):
+        return []
+    told = blocks.text(plain.worth_sentence(information))
+    return [Section("attempts", "How much an attempt says", [told])]
 
 
 def _rates(conversion: Conversion | None) -> Section:
@@ -107,7 +153,7 @@ def _rates(conversion: Conversion | None) -> Section:
 def _week(content: ReportContent) -> Section:
     facts = content.mix
     if facts is None:
-        reason = content.mix_missing or "The week was not looked at."
+        reason = "The week could not be planned from these records; the analyst's page says why."
         return Section("week", "The week", [blocks.text(reason)])
     if content.hides(facts.players):
         return Section("week", "The week", [blocks.text("Hidden: fewer than 5 players.")])
@@ -141,16 +187,19 @@ def _week(content: ReportContent) -> Section:
 
 
 def _session(content: ReportContent) -> Section:
-    if content.session:
-        return Section("session", "Next session", [blocks.text(content.session)])
-    return Section(
-        "session",
-        "Next session",
-        [
-            blocks.text(
-                "The plan of the next session, with pairings and a chart sheet, is a page of its "
-                "own. To make it: transfer session --practice FILE --roster FILE --baskets 2 "
-                "--minutes 30 --out FOLDER."
-            )
-        ],
-    )
+    parts = [blocks.text(content.session or _NO_SESSION)]
+    if content.session_blocks is not None:
+        rows = [
+            [
+                Cell(f"{row['block']}. {row['title']}"),
+                Cell(f"{row['start']}", right=True),
+                Cell(f"{row['minutes']}", right=True),
+                Cell(f"{row['attempts']:.0f}", right=True),
+                Cell("by time" if pd.isna(row["target"]) else f"to {row['target']:.0f}"),
+            ]
+            for row in content.session_blocks.to_dict(orient="records")
+        ]
+        columns = [Column("Block"), Column("From minute", True), Column("Minutes", True),
+                   Column("Shots each", True), Column("Ends")]  # fmt: skip
+        parts.append(blocks.table("Blocks of the next session", columns, [blocks.group(rows)]))
+    return Section("session", "Next session", parts)

@@ -72,6 +72,14 @@ class ReportContent:
         What an earlier run forecast, and what happened.
     session : str
         Where the plan of the next session is, for the coach.
+    session_blocks : DataFrame or None
+        Its blocks, for the coach.
+    program : str
+        Program whose coach reads the page; empty for all.
+    days : (str, str) or None
+        First and last day of the records.
+    printed : str
+        Day on which the page was made.
     spots : DataFrame or None
         From `transfer.reports.figure_court.frame`: charted spots, for the analyst.
     interactive : bool
@@ -99,6 +107,10 @@ class ReportContent:
     mix_missing: str = ""
     track: TrackRecord | None = None
     session: str = ""
+    session_blocks: pd.DataFrame | None = None
+    program: str = ""
+    days: tuple[str, str] | None = None
+    printed: str = ""
     spots: pd.DataFrame | None = None
     interactive: bool = False
 
@@ -115,6 +127,25 @@ class ReportContent:
         """Counts of the fit."""
         return self.posterior.cells
 
+    @property
+    def stamp(self) -> str:
+        """What the page is about and what made it, in one line."""
+        programs, seasons = (
+            sorted({str(label) for label in self.cells.table[name]} - {""})
+            for name in ("program", "season")
+        )
+        made_by = self.reading.provenance
+        parts = [
+            _named("program", programs),
+            _named("season", seasons),
+            "" if self.days is None else f"records from {self.days[0]} to {self.days[1]}",
+            f"printed {self.printed}" if self.printed else "",
+            f"version {made_by.versions['practice-transfer']}",
+            f"seed {made_by.seed}",
+        ]
+        line = "; ".join(part for part in parts if part)
+        return f"{line[:1].upper()}{line[1:]}."
+
     def hides(self, players: int) -> bool:
         """Whether figures of a group of so many players are hidden on this page."""
         return self.shared and players < SMALLEST_GROUP
@@ -130,3 +161,10 @@ class ReportContent:
         """Modes, games included, of the hidden settings."""
         modes = dict(zip(self.posterior.settings, self.posterior.modes, strict=True))
         return frozenset(modes.get(setting, GAME) for setting in self.hidden_settings)
+
+
+def _named(what: str, labels: Sequence[str]) -> str:
+    """Up to three labels, the number of more; nothing where none was charted."""
+    if len(labels) > 3:
+        return f"{len(labels)} {what}s"
+    return f"{what} {', '.join(labels)}" if labels else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -179,6 +180,10 @@ def gather(
         mix_missing=missing,
         track=track,
         session="" if session is None else session_sentence(session),
+        session_blocks=None if session is None else session_blocks(session),
+        program=program or "",
+        days=days_of(study.records),
+        printed=datetime.date.today().isoformat(),
         spots=spots_of(study),
         interactive=True,
     )
@@ -203,3 +208,18 @@ def session_sentence(folder: Path) -> str:
     return (
         f"The next session is on its own page, session.html in {folder.name}, with a chart sheet."
     )
+
+
+def session_blocks(folder: Path) -> Any:
+    """The blocks of the next session; None where its table is not beside the page."""
+    import pandas as pd
+
+    path = folder / "session.csv"
+    return pd.read_csv(path) if path.is_file() else None
+
+
+def days_of(records: Any) -> tuple[str, str]:
+    """First and last day of practice and games."""
+    dates = [frame["date"] for frame in (records.practice, records.games) if frame is not None]
+    first, last = min(d.min() for d in dates), max(d.max() for d in dates)
+    return f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"

@@ -205,7 +205,7 @@
     put("call", [call.side, call.hand ? call.hand + " hand" : "", spoken(call.entry || ""),
       spoken(call.footwork || ""), spoken(call.spot || "")].filter(Boolean).join(", "));
     byId("contests").hidden = !block.free;
-    put("line-title", block.free ? "Tap who shot" : "The line; tap a player to bring him to the front");
+    put("line-title", block.free ? "Tap who shot" : "The line; tap a code to bring it to the front");
     list("line", now.line, function (name) {
       if (block.free) { state.shooter = name; save(); show(); } else if (name !== now.line[0]) {
         happened({ what: "front", player: name });

@@ -1,13 +1,28 @@
-"""Guards of arguments: one of some words, or a number inside limits, else an `ArgumentError`."""
+"""Guards of arguments: the right kind, one of some words, a number inside limits, else an error."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import cache, wraps
+from inspect import signature
 from math import isinf
+from types import NoneType
+from typing import Any, get_args, get_type_hints
 
 from transfer.errors import ArgumentError
 
-__all__ = ["LARGEST_SEED", "between", "choice"]
+__all__ = ["LARGEST_SEED", "between", "choice", "kinds_checked"]
+
+#: How one comes by what functions take.
+_MADE_BY = {
+    "Cells": "count them: build_cells(records)",
+    "DataFrame": "pass a pandas DataFrame",
+    "GrowthData": "prepare them: growth_data(table of weekly cells)",
+    "GrowthPosterior": "fit first: fit_growth(data)",
+    "Records": "read them: read_records(practice, games)",
+    "TransferPosterior": "fit first: fit_transfer(cells)",
+    "WeeklyCells": "count them: weekly_cells(records)",
+}
 
 #: Largest seed: what a signed number of 64 bits holds, as files and other programs store it.
 LARGEST_SEED = 2**63 - 1
@@ -122,3 +137,54 @@ def between(
 def _limit(*choices: tuple[str, float | None]) -> str:
     """The limit that was given, as sign and number; empty when none was."""
     return next((f"{sign} {number:g}" for sign, number in choices if number is not None), "")
+
+
+def kinds_checked[F: Callable[..., Any]](function: F) -> F:
+    """Refuse an argument of another kind than the one that the function's signature names.
+
+    Looked at are arguments that are results or tables: classes of this package, and data frames.
+    Everything else is guarded where it is used.
+
+    Parameters
+    ----------
+    function : callable
+        With annotations.
+
+    Returns
+    -------
+    callable
+        Raises `ArgumentError` for records in place of cells, and so on.
+    """
+
+    @cache
+    def kinds() -> dict[str, tuple[type, ...]]:
+        found = {}
+        for name, hint in get_type_hints(function).items():
+            members = get_args(hint) or (hint,)
+            if name != "return" and all(map(_looked_at, members)):
+                found[name] = members
+        return found
+
+    form = signature(function)
+
+    @wraps(function)
+    def checked(*values: Any, **named: Any) -> Any:
+        given = form.bind(*values, **named).arguments
+        for name, allowed in kinds().items():
+            if name in given and not isinstance(given[name], allowed):
+                words = [kind.__name__ for kind in allowed if kind is not NoneType]
+                raise ArgumentError(
+                    f"{name} of {function.__name__} is of the kind {type(given[name]).__name__}",
+                    rule=f"{name} is of the kind {' or '.join(words)}",
+                    next_step="; or ".join(_MADE_BY.get(w, f"pass a {w}") for w in words),
+                )
+        return function(*values, **named)
+
+    return checked  # type: ignore[return-value]
+
+
+def _looked_at(kind: Any) -> bool:
+    module = getattr(kind, "__module__", "")
+    return isinstance(kind, type) and (
+        kind is NoneType or module.startswith("transfer.") or kind.__name__ == "DataFrame"
+    )

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.forecast.scoring import ScoreTable
 from transfer.models.alignment import (
@@ -105,6 +106,7 @@ def _conditions(posterior: TransferPosterior) -> str:
     return f" Rates hold at the mix of charted game {' and '.join(named)}."
 
 
+@kinds_checked
 def forecast_games(
     posterior: TransferPosterior,
     prob: float = 0.90,
@@ -182,6 +184,7 @@ def _write_forecast(table: pd.DataFrame) -> str:
     )
 
 
+@kinds_checked
 def forecast_next_season(
     posterior: TransferPosterior,
     prob: float = 0.90,
@@ -267,6 +270,7 @@ def _check_practice(
     return n, y
 
 
+@kinds_checked
 def forecast_unseen(
     posterior: TransferPosterior,
     practice: Mapping[str, tuple[int, int]] | None = None,

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.forecast.game_only import fit_game_only
 from transfer.forecast.scoring import HeldOut, RateForecast, ScoreTable, score_forecasts
@@ -173,6 +174,7 @@ def with_refits(
     return RateForecast(forecast.name, forecast.units, rates, weights, untrusted)
 
 
+@kinds_checked
 def score_leave_player_out(
     posterior: TransferPosterior,
     seed: int | None = None,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.forecast.game_only import fit_game_only
 from transfer.forecast.leave_out import leave_player_out_weights, practice_only_forecast
@@ -197,6 +198,7 @@ def five_forecasts(
     ]
 
 
+@kinds_checked
 def score_rolling_origin(
     posterior: TransferPosterior,
     held_out: HeldOut,

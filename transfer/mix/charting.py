@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.alignment import count_cells, require_passed
 from transfer.models.posterior import TransferPosterior
@@ -83,6 +84,7 @@ class ChartingPlan(Result):
         return {"table": self.table, "text": self.text, "provenance": self.provenance.to_dict()}
 
 
+@kinds_checked
 def chart_next(
     posterior: TransferPosterior,
     attempts: tuple[int, ...] = (10, 25, 50),

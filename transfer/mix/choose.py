@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.mix.advice import SMALLEST_MOVE, STILL_PRIOR, Advice, MixAdvice
 from transfer.mix.limits import MixLimits, limit_rows, require_feasible
@@ -32,6 +33,7 @@ HALF_LIVES = (2.0, 4.0, 8.0)
 CONTRAST = np.array([-1.0, 1.0])
 
 
+@kinds_checked
 def advise_mix(
     growth: np.ndarray,
     prior: np.ndarray,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, IdentificationError, RecordsError
 from transfer.mix.rates import AttemptRate, attempts_per_minute
 from transfer.models.growth_bias import allow_for_choice
@@ -91,6 +92,7 @@ class GrowthDraws:
     provenance: Provenance
 
 
+@kinds_checked
 def measure_mix(
     records: Records,
     settings: Sequence[str] = DEFAULTS.settings,
@@ -211,6 +213,7 @@ def _exposure_now(weekly: pd.DataFrame, half_life: float) -> np.ndarray:
     return exposure(after, minutes[:, :, 0], half_life)[:, 0, -1]
 
 
+@kinds_checked
 def growth_draws(
     records: Records, *, draws: int = 4000, seed: int = 1, randomised: bool = False
 ) -> GrowthDraws:

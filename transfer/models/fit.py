@@ -9,6 +9,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.engine.density import native_model
 from transfer.models.overdispersion import design_effects
@@ -25,6 +26,7 @@ from transfer.models.transfer_model import (
     uses_centred,
 )
 from transfer.provenance import Provenance
+from transfer.rates.counts import check_columns
 from transfer.records.cells import Cells
 
 __all__ = ["Engine", "Purpose", "fit_design", "fit_transfer", "sampler_for"]
@@ -120,6 +122,7 @@ def _retry_note(progress: Callable[[str], None]) -> Callable[[Diagnostics], None
     return note
 
 
+@kinds_checked
 def fit_transfer(
     cells: Cells,
     priors: TransferPriors | None = None,
@@ -174,6 +177,7 @@ def fit_transfer(
             rule=f"one of {', '.join(get_args(Purpose))}",
             next_step="pass 'verdict' for live against rep, 'forecast' for everything else",
         )
+    check_columns(cells.table, ("unit", "player", "program", "setting", "n", "y"), "cells.table")
     counted = by_mode(cells) if purpose == "verdict" else cells
     effects = {} if cells.sessions is None else design_effects(cells.sessions)
     return fit_design(

@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from transfer.arguments import kinds_checked
 from transfer.models.growth_data import GrowthData, check_identified, dose_of
 from transfer.models.growth_posterior import GrowthPosterior, growth_provenance
 from transfer.models.growth_settings import GrowthPriors, GrowthSettings
@@ -131,6 +132,7 @@ def compile_growth(
     return _compiled[key].with_data(**{name: arrays[name] for name in SWAPPED})
 
 
+@kinds_checked
 def fit_growth(
     data: GrowthData,
     settings: GrowthSettings | None = None,

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import hash_frames
 from transfer.rates.exposure import (
@@ -177,6 +178,7 @@ class Dose:
         return np.asarray(self.within + self.between[:, :, None])
 
 
+@kinds_checked
 def growth_data(
     cells: pd.DataFrame,
     *,

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit, log_expit, logit, ndtr
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.growth_data import GrowthData, check_identified, dose_of
 from transfer.models.growth_posterior import GrowthPosterior, growth_provenance
@@ -94,6 +95,7 @@ class GainMixture:
         return self.means[index, part] + np.einsum("dij,dj->di", factors[part], noise)
 
 
+@kinds_checked
 def fit_growth_laplace(
     data: GrowthData,
     settings: GrowthSettings | None = None,

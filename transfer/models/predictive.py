@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.alignment import require_passed
 from transfer.models.population_prior import draw_population
@@ -351,6 +352,7 @@ def _by_cell(values: np.ndarray, where: np.ndarray, cells: int) -> np.ndarray:
     return total
 
 
+@kinds_checked
 def posterior_predictive(
     posterior: TransferPosterior,
     seed: int = 1,

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from transfer.arguments import kinds_checked
 from transfer.errors import StorageError
 from transfer.files import write_bytes
 from transfer.models.datatree import from_tree, saved_tree
@@ -68,6 +69,7 @@ def _words(attributes: Mapping[Any, Any]) -> bytes:
     return json.dumps({str(k): str(v) for k, v in attributes.items()}, sort_keys=True).encode()
 
 
+@kinds_checked
 def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
     """Write a fit to one netCDF file; the file appears whole or not at all.
 

@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 from scipy.stats import chi2
 
-from transfer.arguments import between
+from transfer.arguments import between, kinds_checked
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.rates.counts import FloatArray, check_columns, check_counts, check_prob, percent
 from transfer.results import Estimates, Interval, Result, plain
@@ -157,6 +157,7 @@ def _solve(y: FloatArray, n: FloatArray, group: npt.NDArray[np.int64], target: f
     return float(brentq(gap, 0.0, 1.0, xtol=1e-10))
 
 
+@kinds_checked
 def dispersion(
     sessions: pd.DataFrame, by: Sequence[str] = ("unit", "setting"), prob: float = 0.90
 ) -> Dispersion:

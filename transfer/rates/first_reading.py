@@ -14,6 +14,7 @@ from typing import Any
 
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import IdentificationError
 from transfer.provenance import Provenance
 from transfer.rates.attenuation import true_rate_correlation
@@ -111,6 +112,7 @@ class FirstReading(Result):
         }
 
 
+@kinds_checked
 def first_reading(cells: Cells, prob: float = 0.90, *, seed: int = 1) -> FirstReading:
     """Read rates, spreads and correlations off the counts, without an optimiser or a sampler.
 

@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from transfer.arguments import choice
+from transfer.arguments import choice, kinds_checked
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import Provenance
 from transfer.rates.counts import add_up, check_columns, check_prob, percent
@@ -127,6 +127,7 @@ class RateTable(Result):
         }
 
 
+@kinds_checked
 def rate_table(
     cells: Cells,
     prob: float = 0.90,

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.alignment import (
     GameMix,
@@ -160,6 +161,7 @@ def usual_rates(posterior: TransferPosterior, setting: str) -> tuple[float, ...]
     return tuple(float(round(step, 2)) for step in steps if 0.0 < step < 1.0)
 
 
+@kinds_checked
 def conversion_table(
     posterior: TransferPosterior,
     rates: tuple[float, ...] | None = None,

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.alignment import count_cells, require_passed
 from transfer.models.composition import mode_indices
@@ -227,6 +228,7 @@ def _information_table(
     return pd.DataFrame(rows)
 
 
+@kinds_checked
 def read_information(
     posterior: TransferPosterior,
     attempts: tuple[int, ...] = (25, 50, 100, 200, 400),

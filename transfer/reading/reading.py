@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.models.alignment import Counts, count_cells, require_passed
 from transfer.models.composition import Composition, compose
 from transfer.models.overdispersion import effective_counts_text
@@ -192,6 +193,7 @@ def _start_text(posterior: TransferPosterior) -> str:
     return "" if posterior.priors is None else posterior.priors.text
 
 
+@kinds_checked
 def read_transfer(
     posterior: TransferPosterior,
     rope: tuple[float, float] = (-0.05, 0.05),

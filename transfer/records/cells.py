@@ -8,20 +8,18 @@ second decimal, so aggregation comes first and every model starts here.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
+from transfer.records.reading import Records
 from transfer.records.sessions import session_cells
 from transfer.records.settings import DEFAULTS
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
 from transfer.records.weeks import WeeklyCells, attempt_pace, weekly_cells
-
-if TYPE_CHECKING:
-    from transfer.records.reading import Records
 
 __all__ = [
     "GAME",
@@ -85,6 +83,7 @@ class Cells:
         return tuple(mode[setting] for setting in self.settings)
 
 
+@kinds_checked
 def build_cells(
     records: Records,
     settings: tuple[str, ...] | list[str] | str = DEFAULTS.settings,

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from transfer.arguments import choice
+from transfer.arguments import choice, kinds_checked
 from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
 from transfer.records.problems import Problem
+from transfer.records.reading import Records
 from transfer.records.schema import MODES
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
 from transfer.records.values import masked
-
-if TYPE_CHECKING:
-    from transfer.records.reading import Records
 
 __all__ = ["WeeklyCells", "attempt_pace", "weekly_cells"]
 
@@ -61,6 +59,7 @@ class WeeklyCells:
         return self.table[self.table["mode"] == GAME].reset_index(drop=True)
 
 
+@kinds_checked
 def weekly_cells(
     records: Records,
     *,

@@ -17,8 +17,10 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, IdentificationError
 from transfer.provenance import Provenance
+from transfer.rates.counts import check_columns
 from transfer.records.geometry import court, spot, spot_names
 from transfer.results import Estimates, Result
 from transfer.session.mixed_logit import CrossedFit, Group, fit_crossed
@@ -136,6 +138,7 @@ class _Model:
             row[self.fit.starts["pair"] + self.pairs[player, setting]] = 1.0
 
 
+@kinds_checked
 def find_challenge(
     practice: pd.DataFrame,
     provenance: Provenance,
@@ -168,7 +171,7 @@ def find_challenge(
     Raises
     ------
     ArgumentError
-        When the band or the number of rungs is outside its rule.
+        When a column is missing, or the band or the number of rungs is outside its rule.
     IdentificationError
         When fewer than two distances are charted.
     """
@@ -180,6 +183,7 @@ def find_challenge(
         raise ArgumentError(
             f"rungs={rungs!r}", rule="a ladder has at least 2 rungs", next_step="pass rungs=5"
         )
+    check_columns(practice, ("player", "setting", "distance_ft", "n", "y"), "practice")
     model = _fit(practice, prob)
     return ChallengeBand(
         _combinations(model, band, body),

@@ -15,8 +15,10 @@ import pandas as pd
 from scipy import sparse, special, stats
 from scipy.sparse import csgraph
 
+from transfer.arguments import kinds_checked
 from transfer.errors import IdentificationError
 from transfer.provenance import Provenance
+from transfer.rates.counts import check_columns
 from transfer.results import Estimates, Result
 from transfer.session.mixed_logit import CrossedFit, Group, fit_crossed
 
@@ -92,6 +94,7 @@ class DefenderRatings(Result):
         }
 
 
+@kinds_checked
 def rate_defenders(
     live: pd.DataFrame, provenance: Provenance, prob: float = 0.90
 ) -> DefenderRatings:
@@ -112,9 +115,12 @@ def rate_defenders(
 
     Raises
     ------
+    ArgumentError
+        When a column is missing.
     IdentificationError
         When fewer than two shooters or two defenders are charted.
     """
+    check_columns(live, ("player", "defender", "n", "y"), "live")
     rows = live[live["defender"].notna() & (live["defender"] != "") & live["n"].gt(0)]
     shooter, shooters = pd.factorize(rows["player"], sort=True)
     defender, defenders = pd.factorize(rows["defender"], sort=True)

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import IdentificationError
 from transfer.models.growth_data import until_week
 from transfer.models.growth_joint import LinkPrior
@@ -193,6 +194,7 @@ class TrialAnalysis(Result):
         return next_step(self.main, left)
 
 
+@kinds_checked
 def analyse_trial(
     records: Records | WeeklyCells,
     plan: TrialPlan | Path | str | None = None,

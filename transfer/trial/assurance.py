@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logit, ndtr, ndtri
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError
 from transfer.models.growth_data import GrowthData, growth_data_from_season, until_week
 from transfer.models.growth_laplace import GainMixture, gain_mixture
@@ -206,6 +207,7 @@ class UntilWeKnow(Result):
         }
 
 
+@kinds_checked
 def assurance(
     schedule: Schedule,
     scenario: Scenario | None = None,
@@ -312,6 +314,7 @@ def batches(seasons: int) -> list[range]:
     return [range(k, min(k + BATCH, seasons)) for k in range(0, seasons, BATCH)]
 
 
+@kinds_checked
 def until_we_know(
     schedule: Schedule,
     scenario: Scenario | None = None,

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, StorageError
 from transfer.files import SETTINGS_BYTES, read_plain
 from transfer.results import Result
@@ -203,6 +204,7 @@ def weekly_minutes(settings: Mapping[str, Any]) -> dict[str, float]:
     return {"live_heavy": round(total * share, 2), "rep_heavy": round(total * (1 - share), 2)}
 
 
+@kinds_checked
 def make_plan(
     roster: pd.DataFrame,
     *,

@@ -232,3 +232,14 @@ def test_two_seasons_of_a_player_are_one_player_to_the_standard_error():
     assert (some.units, some.players) == (("P01", "P03"), ("Q", "Q"))
     assert (some.n.tolist(), some.y.tolist()) == ([40, 60], [18, 21])
     assert HeldOut(UNITS, N, Y).where(np.array([True, False, True])).players == ()
+
+
+def test_five_players_without_a_forecast_are_named():
+    units = tuple(f"Q{i}" for i in range(7))
+    with pytest.raises(ArgumentError, match=r"'game_only' lacks \['Q0', 'Q1', 'Q2', 'Q3', 'Q4'\]$"):
+        flat().for_units((*UNITS, *units))
+
+
+def test_rows_of_players_are_numbered_through():
+    found = score_forecasts(HeldOut(UNITS, N, Y), [weighted(), flat()])
+    assert found.by_player.index.tolist() == list(range(6))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 __all__ = ["MODULES", "SAMPLE", "SEED", "Target"]
 
 #: Mutants tried in a module that is not mutated in full, every k-th from a seeded start.
-SAMPLE = 60
+SAMPLE = 40
 SEED = 20261126
 
 

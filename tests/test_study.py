@@ -119,7 +119,9 @@ def test_the_methods_return_what_the_commands_print(study, files, run_json):
     _, forecast = run_json("forecast", *words)
     assert forecast == {"schema": forecast["schema"], **told(study.forecast())}
     _, mix = run_json("mix", *words, "--floor", "live=5")
-    assert without(mix) == told(study.mix(floors={"live": 5.0}))
+    advised = study.mix(floors={"live": 5.0})
+    assert without(mix) == told(advised)
+    assert advised.advice.text in advised.text
     _, checked = run_json("check", *words)
     assert without(checked, "passed", "causes") == told(study.check())
 
@@ -151,6 +153,14 @@ def test_a_report_is_made_and_saved(study, tmp_path):
     assert "Ours" in report.html
     assert report.content.reading.text == study.reading(assigned=True).text
     assert report.to_dict()["for"] == "coach"
+    assert "<html" not in report._repr_html_()
     assert study.report("coach", title="Ours", assigned=True) is report
     with pytest.raises(ArgumentError, match="audience='parents'"):
         study.report("parents")
+
+
+@pytest.mark.parametrize("ask", [lambda s: s.report("coach"), lambda s: s.mix()])
+def test_what_a_study_returns_shows_itself(study, ask):
+    figure = ask(study).plot()
+    figure.canvas.draw()
+    assert any(axes.has_data() for axes in figure.axes)

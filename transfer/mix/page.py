@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,9 @@ from transfer.errors import ArgumentError
 from transfer.mix import figure_response as mix_response
 from transfer.mix.advice import CAUTIONS, RAMP_MINUTES, MixAdvice
 from transfer.page import words
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["MixFacts", "advice_sentence", "gain_sentence", "minutes_by_mode", "now_sentence"]
 
@@ -47,6 +50,13 @@ class MixFacts:
         """The advice, with what it rests on where the records say nothing."""
         reason = f" Starting assumption only: {self.reason}." if self.reason else ""
         return self.advice.text + reason
+
+    def plot(self) -> Figure:
+        """Draw the advice."""
+        return self.advice.plot()
+
+    def _repr_html_(self) -> str:
+        return self.advice._repr_html_()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the advice as plain values, with its cautions."""

@@ -12,6 +12,8 @@ from transfer.reports.gather import gather
 from transfer.reports.html import render_report
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from transfer.terminal.inputs import Study
 
 __all__ = ["TITLE", "Report", "make_report"]
@@ -77,8 +79,13 @@ class Report:
             return write_bytes(path, self.pdf())
         return write_text(path, self.html)
 
+    def plot(self) -> Figure:
+        """Draw the reading on the page."""
+        return self.content.reading.plot()
+
     def _repr_html_(self) -> str:
-        return self.html
+        """The reading alone: a whole page would bring its style into the notebook."""
+        return self.content.reading._repr_html_()
 
 
 def make_report(study: Study, title: str = TITLE, **options: Any) -> Report:

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from transfer.errors import ArgumentError
-from transfer.page.suppression import SMALLEST_GROUP, TOTAL, suppress
+from transfer.page.disclosure import Figures, audit
+from transfer.page.suppression import SMALLEST_GROUP, TOTAL, Published, suppress
 
 COLUMNS = ("game", "live", "rep")
 
@@ -132,3 +133,86 @@ def test_a_row_named_like_the_totals_is_refused():
 def test_nobody_charted_gives_an_empty_table():
     frame = pd.DataFrame(squad("A", 3), columns=["program", "setting", "unit", "n", "y"])
     assert hide(frame.assign(n=0)).table.empty
+
+
+def settings_table(frame, of, before=()):
+    """A published table by another setting of the same records."""
+    return suppress(
+        frame.assign(shown_as=frame["setting"].map(of)),
+        "program", "shown_as", "unit", ("n", "y"), fine="setting", before=before,
+    )  # fmt: skip
+
+
+def test_a_second_table_by_other_settings_gives_no_player_away():
+    """One player of the fine setting would be the difference of two coarse ones."""
+    frame = pd.DataFrame(
+        [*squad("A", 8), *squad("A", 7, "live/front"), ("A", "live/light", "A/7", 406, 151)],
+        columns=["program", "setting", "unit", "n", "y"],
+    )
+    fine = settings_table(frame, lambda s: s)
+    coarse = {"rep": "rep", "live/front": "live", "live/light": "live"}.get
+    shown = fine.table.set_index(["row", "column"])["shown"]
+    assert shown["A", "live/front"]
+    assert not shown["A", "live/light"]
+    assert not shown["A", TOTAL]
+    alone = settings_table(frame, coarse).table.set_index(["row", "column"])["shown"]
+    assert not alone["A", "live"], "one player has more than half"
+    evened = frame.assign(n=10, y=4)
+    counts = settings_table(evened, lambda s: s).published.counts
+    told = Published(counts, ((("A",), ("live/front",)),))
+    first = settings_table(evened, coarse).table.set_index(["row", "column"])["shown"]
+    second = settings_table(evened, coarse, (told,)).table.set_index(["row", "column"])["shown"]
+    assert first["A", "live"]
+    assert not second["A", "live"]
+    assert not (second["A", TOTAL] and second["A", "rep"])
+
+
+def test_one_player_more_is_not_the_difference_of_two_tables():
+    before = pd.DataFrame(squad("A", 8), columns=["program", "setting", "unit", "n", "y"])
+    after = pd.concat([before, before.iloc[:1].assign(unit="A/new", n=33, y=12)])
+    first = hide(before)
+    assert first.table["shown"].all()
+    assert hide(after).table["shown"].all()
+    second = suppress(after, "program", "setting", "unit", ("n", "y"), before=(first.published,))
+    assert not second.table["shown"].any()
+
+
+def test_a_later_table_in_which_everybody_has_more_is_shown():
+    before = pd.DataFrame(squad("A", 8), columns=["program", "setting", "unit", "n", "y"])
+    first = hide(before)
+    second = suppress(
+        before.assign(n=25, y=9), "program", "setting", "unit", ("n", "y"),
+        before=(first.published,),
+    )  # fmt: skip
+    assert second.table["shown"].all()
+
+
+def test_a_hidden_count_is_not_bounded_narrowly_by_what_is_shown():
+    """Three players with few attempts in a row of many: the shown total would bound them."""
+    frame, table = table_of(squad("A", 3), squad("A", 9, "live"), squad("B", 9), squad("B", 9, "x"))
+    shown = table.set_index(["row", "column"])["shown"]
+    assert not shown["A", "rep"]
+    assert not (shown["A", TOTAL] and shown["A", "live"])
+    assert leaks(frame, table) == []
+
+
+def test_a_group_in_which_one_has_more_than_half_is_hidden():
+    _, table = table_of(squad("A", 8), [("B", "rep", "B/0", 400, 100)], squad("B", 7))
+    shown = table.set_index(["row", "column"])["shown"]
+    assert not shown["B", "rep"]
+    assert shown["A", "rep"] != shown[TOTAL, "rep"] or not shown["A", "rep"]
+
+
+def test_the_audit_says_what_a_reader_can_work_out():
+    """Two cells and their sum by hand: with the sum and one cell shown, the other is known."""
+    people = (frozenset({"a", "b"}), frozenset("cdefg"))
+    counts = np.array([[12.0, 5.0], [80.0, 30.0]])
+    whole = Figures(np.array([[1.0, 1.0], [0.0, 1.0]]), counts, people, np.zeros(2, bool))
+    told = audit(whole, SMALLEST_GROUP)
+    assert (told.people, told.low, told.high, told.used) == (2, 12, 12, (0, 1))
+    assert audit(whole.only([0]), SMALLEST_GROUP) is None
+    low = Figures(
+        np.array([[1.0, 1.0]]), np.array([[1.0, 1.0], [2.0, 1.0]]), people, np.zeros(2, bool)
+    )
+    narrow = audit(low, SMALLEST_GROUP)
+    assert (narrow.low, narrow.high) == (0, 3)

@@ -104,7 +104,7 @@ def test_a_kept_file_is_the_printed_object(told, tmp_path, run_json, files, fits
 
 
 def test_the_docs_list_every_output_with_its_version_and_meaning():
-    page = (ROOT / "docs" / "outputs.md").read_text(encoding="utf-8")
+    page = (Path(__file__).resolve().parents[2] / "docs" / "outputs.md").read_text(encoding="utf-8")
     for name in NAMES:
         link = f"{{download}}`{name} <../shared/schema/outputs/{name}.schema.json>`"
         (row,) = [line for line in page.splitlines() if line.startswith(f"| {link}")]

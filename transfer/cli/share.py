@@ -39,8 +39,8 @@ manifest.json    which tables were read, options, versions; no names and no hash
 
 Before you pass it on: what may be shared is decided by your agreement with the players, by your
 institution and by local law; for minors also by their guardians. Aggregates of few people are no
-guarantee. A hidden count can still be bounded by the totals shown. Do not publish two bundles of
-the same season that differ by few players: their difference would tell about these few.
+guarantee. What a season folder has published is held against every later bundle of it; what you
+published by other ways is not known here.
 """
 
 
@@ -58,6 +58,7 @@ def command(run: Path, out: Path, **given: Any) -> None:
     from transfer.cli.verify import read_manifest
     from transfer.errors import StorageError
     from transfer.files import write_bytes
+    from transfer.reports.published import keep_published
     from transfer.terminal.inputs import open_study
 
     if out.exists():
@@ -67,6 +68,8 @@ def command(run: Path, out: Path, **given: Any) -> None:
     study = open_study({**given, "out": None})
     posterior = _fit_of(run, study)
     content, counts = bundle_bytes(study, posterior, read_manifest(run))
+    if study.request.season is not None:
+        keep_published(study.request.season.folder, counts.published)
     write_bytes(out, content)
     if study.request.as_json:
         echo_json({"bundle": str(out), "text": counts.text, "counts": counts.to_dict()}, "share")
@@ -116,14 +119,15 @@ def bundle_bytes(
     from transfer.models.alignment import require_passed
     from transfer.page.suppression import suppress
     from transfer.records.exports import csv_text
+    from transfer.reports.published import counts_to_publish, read_published
 
     require_passed(posterior.diagnostics)
-    table = study.cells.table.assign(
-        program=study.cells.table["program"].astype(str).replace({"": "(one program)"}),
-        attempts=study.cells.table["n"],
-        makes=study.cells.table["y"],
-    )
-    counts = suppress(table, "program", "setting", "unit", ("attempts", "makes"))
+    table = counts_to_publish(study.records, study.request.settings)
+    season = study.request.season
+    counts = suppress(
+        table, "program", "setting", "unit", ("attempts", "makes"), fine="fine",
+        before=() if season is None else read_published(season.folder),
+    )  # fmt: skip
     names = {"row": "program", "column": "setting"}
     files = {
         "README.txt": _README.format(hidden=counts.text),
@@ -140,7 +144,7 @@ def bundle_bytes(
 
 def _players(table: pd.DataFrame) -> dict[str, int]:
     """Players with attempts, by setting."""
-    present = table[table["n"] > 0]
+    present = table[table["attempts"] > 0]
     return {str(s): int(n) for s, n in present.groupby("setting")["unit"].nunique().items()}
 
 

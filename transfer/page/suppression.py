@@ -1,16 +1,16 @@
-"""Small groups hidden so that no subtraction of shown figures brings them back.
+"""Small groups hidden so that no figure that is shown, or was shown before, brings them back.
 
-A cell of fewer than `SMALLEST_GROUP` players is hidden. That alone is undone where its row or
-column total is shown, so further cells or totals are hidden until no linear combination of shown
-figures concerns fewer players than that (secondary suppression, common practice in official
-statistics, from memory; the rule on ranks below is worked out here and checked by tests that try
-to solve for the hidden cells). What remains open: counts are never negative, so a hidden count can
-still be bounded from above by a shown total.
+A figure of fewer than `SMALLEST_GROUP` players, of which one player has more than half, or that is
+nothing at all, is hidden (primary suppression). That alone is undone where totals are shown, so
+further figures are hidden until the audit of `transfer.page.disclosure` finds no hidden count that
+the rest pins down (secondary suppression). What was published before is part of that audit and
+cannot be hidden any more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,8 +18,9 @@ import numpy as np
 import pandas as pd
 
 from transfer.errors import ArgumentError
+from transfer.page.disclosure import Exposed, Figures, exposed, secrets
 
-__all__ = ["SMALLEST_GROUP", "TOTAL", "Suppressed", "suppress"]
+__all__ = ["SMALLEST_GROUP", "TOTAL", "Published", "Suppressed", "given_away", "suppress"]
 
 #: Groups of fewer players are hidden (common practice, no source).
 SMALLEST_GROUP = 5
@@ -27,6 +28,24 @@ SMALLEST_GROUP = 5
 TOTAL = "all"
 
 Key = tuple[str, str]
+#: Columns of `Published.counts` that say whose and which count a row is.
+_ATOM = ["who", "row", "fine"]
+
+
+@dataclass(frozen=True)
+class Published:
+    """A table that was published, as its owner keeps it.
+
+    Parameters
+    ----------
+    counts : DataFrame
+        ``who``, ``row``, ``fine`` (the finest setting that can be charted) and the measures.
+    figures : tuple
+        Each shown figure as its rows and its fine settings.
+    """
+
+    counts: pd.DataFrame
+    figures: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]
 
 
 @dataclass(frozen=True)
@@ -40,10 +59,13 @@ class Suppressed:
         where hidden. ``shown`` says which.
     smallest : int
         Smallest group shown.
+    published : Published
+        The table as it must be kept, to be held against later ones.
     """
 
     table: pd.DataFrame
     smallest: int
+    published: Published
 
     @property
     def text(self) -> str:
@@ -51,7 +73,8 @@ class Suppressed:
         hidden = int((~self.table["shown"]).sum())
         return (
             f"{hidden} of {len(self.table)} figures are hidden: groups of fewer than "
-            f"{self.smallest} players, and what would allow to work them out by subtraction."
+            f"{self.smallest} players, groups in which one player has more than half, empty "
+            "groups, and what would allow to work them out."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -67,6 +90,9 @@ def suppress(
     who: str,
     measures: tuple[str, ...],
     smallest: int = SMALLEST_GROUP,
+    *,
+    fine: str | None = None,
+    before: Sequence[Published] = (),
 ) -> Suppressed:
     """Sum counts by row and column with totals, and hide small groups for good.
 
@@ -77,9 +103,14 @@ def suppress(
     row, column, who : str
         Columns of `frame`: the two sides of the table, and the person.
     measures : tuple of str
-        Columns to sum; never negative.
+        One or two columns to sum, never negative; the second is part of the first.
     smallest : int
         Smallest group of people that may be shown.
+    fine : str, optional
+        Column of `frame` with the finest setting, by which tables of other settings meet; `column`
+        when omitted.
+    before : sequence of Published
+        What was published from these records or from an earlier state of them.
 
     Returns
     -------
@@ -90,35 +121,53 @@ def suppress(
     ArgumentError
         When a column is missing, a label is `TOTAL`, or `smallest` is below 1.
     """
-    _check(frame, (row, column, who, *measures), smallest)
-    present = frame[frame[measures[0]] > 0]
-    cells = {
-        (str(key[0]), str(key[1])): frozenset(part[who])
-        for key, part in present.groupby([row, column], sort=True, observed=True)
-    }
-    if any(TOTAL in key for key in cells):
+    fine = fine or column
+    _check(frame, (row, column, who, fine, *measures), smallest)
+    present = frame[frame[measures[0]] > 0].astype({row: str, column: str, who: str, fine: str})
+    if TOTAL in {*present[row], *present[column]}:
         raise ArgumentError(
             f"{TOTAL!r} is the label of a row or column",
             rule=f"{TOTAL!r} stands for the totals",
             next_step="rename the program or setting",
         )
-    covered = _figures(cells)
-    shown = _shown(cells, covered, smallest)
-    sums = {(str(k[0]), str(k[1])): v for k, v in _sums(present, row, column, measures).items()}
+    counts = present.groupby([who, row, fine], as_index=False, observed=True)[list(measures)].sum()
+    counts.columns = pd.Index([*_ATOM, *measures])
+    figures = _figures(present, row, column, fine)
+    shown = _shown(counts, figures, measures, smallest, before)
     rows = []
-    for key, parts in covered.items():
-        open_ = key in shown
-        people = len(frozenset().union(*(cells[p] for p in parts)))
-        values = np.sum([sums[p] for p in parts], axis=0)
-        rows.append(
-            [*key, people if open_ else None]
-            + [int(v) if open_ else None for v in values]
-            + [open_]
-        )
+    for key, (inside, parts) in figures.items():
+        part = counts[counts["row"].isin(inside) & counts["fine"].isin(parts)]
+        values = [part["who"].nunique(), *(int(part[m].sum()) for m in measures)]
+        rows.append([*key, *(values if key in shown else [None] * len(values)), key in shown])
     names = ["row", "column", "players", *measures, "shown"]
-    table = pd.DataFrame(rows, columns=names)
     whole = dict.fromkeys(("players", *measures), "Int64")
-    return Suppressed(table.astype({**whole, "shown": bool}), smallest)
+    table = pd.DataFrame(rows, columns=names).astype({**whole, "shown": bool})
+    kept = tuple(figures[key] for key in figures if key in shown)
+    return Suppressed(table, smallest, Published(counts, kept))
+
+
+def given_away(
+    table: Published, before: Sequence[Published] = (), smallest: int = SMALLEST_GROUP
+) -> Exposed | None:
+    """What a table, all of whose figures are shown, tells about too few people; None if nothing.
+
+    Parameters
+    ----------
+    table : Published
+    before : sequence of Published
+        What was published from these records or from an earlier state of them. What that gives
+        away by itself is not told again.
+    smallest : int
+        Smallest group of people that a figure may concern.
+    """
+    measures = tuple(str(name) for name in table.counts if name not in _ATOM)
+    system = _system((*before, table), measures)
+    frozen = list(range(len(system.weights) - len(table.figures)))
+    for few, inside in secrets(system, smallest):
+        found = exposed(system, few, inside)
+        if found is not None and not (frozen and exposed(system.only(frozen), few, inside)):
+            return found
+    return None
 
 
 def _check(frame: pd.DataFrame, needed: tuple[str, ...], smallest: int) -> None:
@@ -131,66 +180,112 @@ def _check(frame: pd.DataFrame, needed: tuple[str, ...], smallest: int) -> None:
         )
 
 
-def _sums(
-    frame: pd.DataFrame, row: str, column: str, measures: tuple[str, ...]
-) -> dict[Any, np.ndarray]:
-    grouped = frame.groupby([row, column], sort=True, observed=True)[list(measures)].sum()
-    return {key: values.to_numpy() for key, values in grouped.iterrows()}
-
-
-def _figures(cells: Mapping[Key, frozenset[Any]]) -> dict[Key, list[Key]]:
-    """Every figure of the table, totals included, with the cells that it adds up."""
-    rows = list(dict.fromkeys(r for r, _ in cells))
-    columns = list(dict.fromkeys(c for _, c in cells))
-    figures = {key: [key] for key in cells}
-    figures |= {(r, TOTAL): [k for k in cells if k[0] == r] for r in rows}
-    figures |= {(TOTAL, c): [k for k in cells if k[1] == c] for c in columns}
-    return {**figures, (TOTAL, TOTAL): list(cells)} if cells else figures
+def _figures(
+    present: pd.DataFrame, row: str, column: str, fine: str
+) -> dict[Key, tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Every figure of the table, totals included, with the rows and fine settings it adds up."""
+    if present.empty:
+        return {}
+    rows = {r: (r,) for r in sorted(present[row].unique())}
+    columns = {
+        str(c): tuple(sorted(part[fine].unique()))
+        for c, part in present.groupby(column, sort=True, observed=True)
+    }
+    rows[TOTAL] = tuple(rows)
+    columns[TOTAL] = tuple(sorted(present[fine].unique()))
+    return {(r, c): (rows[r], columns[c]) for r in rows for c in columns}
 
 
 def _shown(
-    cells: Mapping[Key, frozenset[Any]], figures: Mapping[Key, list[Key]], smallest: int
+    counts: pd.DataFrame,
+    figures: Mapping[Key, tuple[tuple[str, ...], tuple[str, ...]]],
+    measures: tuple[str, ...],
+    smallest: int,
+    before: Sequence[Published],
 ) -> set[Key]:
-    """Figures that may be shown together."""
-    order = {key: i for i, key in enumerate(cells)}
-    people = {f: len(frozenset().union(*(cells[p] for p in ps))) for f, ps in figures.items()}
-    shown = [f for f in figures if people[f] >= smallest]
-    for group in _small_groups(set(cells.values()), smallest):
-        inside = np.array([members <= group for members in cells.values()], bool)
-        while shown:
-            matrix = np.zeros((len(shown), len(order)))
-            for i, figure in enumerate(shown):
-                matrix[i, [order[p] for p in figures[figure]]] = 1.0
-            weights = _disclosing(matrix, inside)
-            if weights is None:
-                break
-            used = [f for f, w in zip(shown, weights, strict=True) if abs(w) > 1e-8]
+    """Figures that may be shown together, and beside what was published before."""
+    new = Published(counts, tuple(figures.values()))
+    system = _system((*before, new), measures)
+    fixed = len(system.weights) - len(figures)
+    names = dict(enumerate(figures, start=fixed))
+    people = {key: _concerns(counts, parts, measures[0]) for key, parts in figures.items()}
+    shown = [at for at, key in names.items() if people[key] >= smallest]
+    frozen = list(range(fixed))
+    # Hiding a figure widens every range, so a count that is safe once stays safe.
+    for few, inside in secrets(system, smallest):
+        if fixed and exposed(system.only(frozen), few, inside) is not None:
+            continue  # given away before; nothing that is hidden now takes it back
+        while (found := exposed(system.only([*frozen, *shown]), few, inside)) is not None:
+            used = {[*frozen, *shown][at] for at in found.used} & set(shown) or set(shown)
             # Cells go before totals, small before large: the least is lost.
-            shown.remove(min(used, key=lambda f: (TOTAL in f, people[f], f)))
-    return set(shown)
+            shown.remove(
+                min(used, key=lambda at: (TOTAL in names[at], people[names[at]], names[at]))
+            )
+    return {names[at] for at in shown}
 
 
-def _small_groups(members: set[frozenset[Any]], smallest: int) -> list[frozenset[Any]]:
-    """Largest unions of cells' people that stay below the smallest group."""
-    base = [m for m in members if len(m) < smallest]
-    groups, fresh = set(base), set(base)
-    while fresh:
-        fresh = {g | b for g in fresh for b in base if len(g | b) < smallest} - groups
-        groups |= fresh
-    return sorted((g for g in groups if not any(g < other for other in groups)), key=sorted)
+def _concerns(
+    counts: pd.DataFrame, parts: tuple[tuple[str, ...], tuple[str, ...]], measure: str
+) -> int:
+    """People that a figure may be said to concern: nobody where one has more than half of it."""
+    inside = counts[counts["row"].isin(parts[0]) & counts["fine"].isin(parts[1])]
+    each = inside.groupby("who")[measure].sum()
+    return 0 if each.empty or each.max() > each.sum() / 2 else len(each)
 
 
-def _disclosing(matrix: np.ndarray, inside: np.ndarray) -> np.ndarray | None:
-    """Weights of shown figures whose combination holds the group's cells alone; None if there are
-    none.
+def _system(published: Sequence[Published], measures: tuple[str, ...]) -> Figures:
+    """All figures over their common atoms.
 
-    Such a combination exists if and only if leaving the group's columns out lowers the rank.
+    The first table's counts are atoms; a later table's counts are the earlier ones with what was
+    added and what was taken away since. Atoms that stand in the same figures are one.
     """
-    rest = matrix[:, ~inside]
-    left, sizes, _ = np.linalg.svd(rest, full_matrices=True)
-    rank = int((sizes > 1e-9).sum())
-    null = left[:, rank:]
-    seen = null.T @ matrix[:, inside]
-    if seen.size == 0 or np.abs(seen).max() < 1e-9:
-        return None
-    return null[:, int(np.abs(seen).max(axis=1).argmax())]
+    columns: list[np.ndarray] = []
+    values: list[np.ndarray] = []
+    owners: list[str] = []
+    tables = [p.counts.set_index(_ATOM)[list(measures)].astype(float) for p in published]
+    every = tables[0].index
+    for table in tables[1:]:
+        every = every.union(table.index)
+    tables = [table.reindex(every, fill_value=0.0) for table in tables]
+    who, row, fine = (every.get_level_values(name).to_numpy() for name in _ATOM)
+    inside = [
+        [np.isin(row, parts[0]) & np.isin(fine, parts[1]) for parts in p.figures] for p in published
+    ]
+    steps = [tables[0].to_numpy()]
+    steps += [b.to_numpy() - a.to_numpy() for a, b in itertools.pairwise(tables)]
+    for since, step in enumerate(steps):
+        # Each count that changed stands in all figures from that table on.
+        member = np.array(
+            [
+                mask if number >= since else np.zeros(len(every), bool)
+                for number, masks in enumerate(inside)
+                for mask in masks
+            ],
+            dtype=float,
+        ).reshape(sum(map(len, inside)), len(every))
+        for sign in (1.0, -1.0):
+            part = np.maximum(sign * step, 0.0)
+            for at in np.flatnonzero(part.any(axis=1)):
+                columns.append(sign * member[:, at])
+                values.append(part[at])
+                owners.append(str(who[at]))
+    return _merged(columns, values, owners)
+
+
+def _merged(columns: list[np.ndarray], values: list[np.ndarray], owners: list[str]) -> Figures:
+    """Atoms that no figure tells apart, added up."""
+    if not columns:
+        return Figures(np.zeros((0, 0)), np.zeros((0, 1)), (), np.zeros(0, bool))
+    weights, place = np.unique(np.array(columns), axis=0, return_inverse=True)
+    counts = np.array(values)
+    summed = np.zeros((len(weights), counts.shape[1]))
+    np.add.at(summed, place, counts)
+    people, dominated = [], []
+    for atom in range(len(weights)):
+        own = pd.Series(counts[place == atom, 0]).groupby(
+            np.array(owners, dtype=object)[place == atom]
+        )
+        total = own.sum()
+        people.append(frozenset(map(str, total.index)))
+        dominated.append(bool(total.max() > total.sum() / 2))
+    return Figures(weights.T, summed, tuple(people), np.array(dominated))

@@ -10,6 +10,7 @@ from transfer.files import write_bytes, write_text
 from transfer.reports.content import ReportContent
 from transfer.reports.gather import gather
 from transfer.reports.html import render_report
+from transfer.reports.published import hold_page
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -89,6 +90,14 @@ class Report:
 
 
 def make_report(study: Study, title: str = TITLE, **options: Any) -> Report:
-    """Gather what a page shows and render it; `options` are those of `gather`."""
+    """Gather what a page shows and render it; `options` are those of `gather`.
+
+    Raises
+    ------
+    ArgumentError
+        When a shared page would tell about too few players (`transfer.reports.published`).
+    """
     content = gather(study, title, **options)
+    if content.shared:
+        hold_page(study, content.hidden_settings)
     return Report(render_report(content), content)

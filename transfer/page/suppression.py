@@ -122,7 +122,7 @@ def suppress(
         When a column is missing, a label is `TOTAL`, or `smallest` is below 1.
     """
     fine = fine or column
-    _check(frame, (row, column, who, fine, *measures), smallest)
+    _check(frame, tuple(dict.fromkeys((row, column, who, fine, *measures))), smallest)
     present = frame[frame[measures[0]] > 0].astype({row: str, column: str, who: str, fine: str})
     if TOTAL in {*present[row], *present[column]}:
         raise ArgumentError(
@@ -204,6 +204,8 @@ def _shown(
     before: Sequence[Published],
 ) -> set[Key]:
     """Figures that may be shown together, and beside what was published before."""
+    if smallest == 1:  # nobody is to be hidden
+        return set(figures)
     new = Published(counts, tuple(figures.values()))
     system = _system((*before, new), measures)
     fixed = len(system.weights) - len(figures)

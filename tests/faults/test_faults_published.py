@@ -64,7 +64,9 @@ def test_a_damaged_list_stops_the_next_bundle(season, fitted, tmp_path, run):
 
 
 def test_a_line_that_a_kill_cut_off_is_left_out(season, fitted, tmp_path, run):
-    assert run("share", fitted, "--out", tmp_path / "one.zip")[0] == 0
+    one_player_apart(season)
+    assert run("fit", "--out", tmp_path / "first")[0] == 0
+    assert run("share", tmp_path / "first", "--out", tmp_path / "one.zip")[0] == 0
     kept = (season / "published.jsonl").read_text()
     (season / "published.jsonl").write_text(kept + kept[: len(kept) // 2])
     words = ("--settings", "mode", "--out", tmp_path / "run")

@@ -193,7 +193,12 @@ def _figures(
     }
     rows[TOTAL] = tuple(rows)
     columns[TOTAL] = tuple(sorted(present[fine].unique()))
-    return {(r, c): (rows[r], columns[c]) for r in rows for c in columns}
+    # Cells by row, then totals of rows, then totals of columns.
+    order = sorted(
+        ((r, c) for r in rows for c in columns),
+        key=lambda key: (key[0] == TOTAL, key[0] != TOTAL and key[1] == TOTAL),
+    )
+    return {(r, c): (rows[r], columns[c]) for r, c in order}
 
 
 def _shown(

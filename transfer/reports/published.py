@@ -1,6 +1,6 @@
 """What was published from a season folder, kept so that the next table can be held against it.
 
-``published.jsonl`` holds the counts behind every bundle and shared page, by player and by everything
+``published.jsonl`` holds the counts behind every bundle and shared page, by player and by all
 that was charted: it belongs to the folder as the record files do and is never passed on. It is
 added to before anything is written, so that nothing is out that it does not know.
 """

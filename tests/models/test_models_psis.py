@@ -74,3 +74,17 @@ def test_shape_of_a_long_pareto_tail_is_found():
 def test_too_few_draws_are_flagged_instead_of_trusted():
     _, khat = smooth_log_weights(np.random.default_rng(4).normal(size=(10, 2)))
     assert np.all(np.isinf(khat))
+
+
+def test_a_tail_of_shape_zero_is_exponential(monkeypatch):
+    from transfer.models import psis
+
+    monkeypatch.setattr(psis, "fit_generalised_pareto", lambda excess: (0.0, 0.1))
+    ratios = np.log(np.linspace(0.1, 1.0, 20))
+    found, shape = psis._smooth_one(ratios, 5)
+    cutoff = np.exp(ratios[14])
+    # Quantiles of an exponential of mean .1 at .1, .3, .5, .7 and .9, above the cutoff.
+    exponential = -0.1 * np.log(1 - np.array([0.1, 0.3, 0.5, 0.7, 0.9]))
+    assert shape == 0.0
+    np.testing.assert_allclose(found[15:], np.minimum(np.log(cutoff + exponential), 0.0))
+    np.testing.assert_array_equal(found[:15], ratios[:15])

@@ -37,6 +37,7 @@ MODULES: dict[str, Target] = {
     "transfer.models.sampling": Target(("models/test_models_gate.py",), whole=True),
     "transfer.models.alignment": Target(
         (
+            "models/test_models_alignment.py",
             "models/test_models_gate.py",
             "models/test_models_returners.py",
             "models/test_models_roles.py",

@@ -1,6 +1,6 @@
 """Mutation testing: plant one mistake at a time in a module, see whether its tests notice.
 
-python tests/mutants/run.py [MODULE ...] [--report reports/studies/mutants.md] [--planted]
+python tests/mutants/run.py [MODULE ...] [--report reports/studies/mutants.md] [--planted] [--at-most N]
 
 Results are appended to a file line by line, so that a run may be stopped and taken up again. A
 mutant that was caught, or judged to change no answer, is not tried again while its module stays the
@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import random
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -65,15 +66,17 @@ def _to_try(row: dict | None, hashes: dict[str, str]) -> bool:
     return not settled and row["tests"] != hashes["tests"]
 
 
-def _try_module(name: str, target: Target, results: Path) -> None:
-    """Try what is still to be tried of one module."""
+def _try_module(name: str, target: Target, results: Path, at_most: int | None) -> None:
+    """Try what is still to be tried of one module, in an order by lot."""
     source, files, hashes = next(s[2:] for s in _states() if s[0] == name)
     known, mutants = _read(results), mutants_of(source)
     census = {"module": name, "key": "census", **hashes, "made": len(mutants)}
     mutants = mutants if target.whole else sample(mutants, SAMPLE, SEED)
     _append(results, census | {"chosen": [mutant.key for mutant in mutants]})
-    waiting = {m.key: m for m in mutants if _to_try(known.get((name, m.key)), hashes)}
-    say(f"{name}: {len(waiting)} of {len(mutants)} mutants to try")
+    left = [m for m in mutants if _to_try(known.get((name, m.key)), hashes)]
+    random.Random(SEED).shuffle(left)
+    say(f"{name}: {len(left)} of {len(mutants)} mutants to try")
+    waiting = {mutant.key: mutant for mutant in left[:at_most]}
 
     def tell(key: str, outcome: Outcome) -> None:
         if key == "":
@@ -118,15 +121,21 @@ def _try_planted(results: Path) -> None:
 @click.option("--results", type=click.Path(path_type=Path), default=ROOT / "reports/mutants.jsonl")
 @click.option("--report", type=click.Path(path_type=Path), help="Write the table here.")
 @click.option("--planted", is_flag=True, help="Plant the named faults.")
+@click.option("--at-most", type=int, help="Mutants of each module in this run; all when omitted.")
 @click.option("--only-report", is_flag=True, help="Try nothing.")
 def main(
-    modules: tuple[str, ...], results: Path, report: Path | None, planted: bool, only_report: bool
+    modules: tuple[str, ...],
+    results: Path,
+    report: Path | None,
+    planted: bool,
+    at_most: int | None,
+    only_report: bool,
 ) -> None:
     """Try the mutants of MODULES (all when none is named), and write the table."""
     if planted:
         _try_planted(results)
     for name in () if only_report else (modules or MODULES):
-        _try_module(name, MODULES[name], results)
+        _try_module(name, MODULES[name], results, at_most)
     if report is not None:
         known, parts = _read(results), []
         for name, target, _, _, hashes in _states():

@@ -1,6 +1,6 @@
 """Mutation testing: plant one mistake at a time in a module, see whether its tests notice.
 
-python tests/mutants/run.py [MODULE ...] [--report reports/studies/mutants.md] [--planted] [--at-most N]
+python tests/mutants/run.py [MODULE ...] [--at-most N] [--planted] [--report FILE]
 
 Results are appended to a file line by line, so that a run may be stopped and taken up again. A
 mutant that was caught, or judged to change no answer, is not tried again while its module stays the

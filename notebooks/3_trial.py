@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from transfer import Scenario, analyse_trial, design_grid, make_plan, read_records, until_we_know
+from transfer import Scenario, Study, design_grid, make_plan, until_we_know
 from transfer.trial.registered import plan_from_assignments
 from transfer.simulation.schedules import Crossover
 
@@ -79,12 +79,10 @@ registered = plan_from_assignments(
     strata=("position",),
     fixed_on="2025-10-01",
 )
-records = read_records(
-    practice=where / "practice.csv", games=where / "games.csv", drills=where / "drills.csv"
-)
-analysis = analyse_trial(
-    records,
+study = Study.open(where)
+analysis = study.trial(
     registered,
+    quick=True,
     free_throws=pd.read_csv(where / "free_throws.csv"),
     sensitivity=False,
     redraws=499,
@@ -102,6 +100,6 @@ print("\n\n".join(analysis.report))
 # have gone to players who were already getting hot, and nothing in the records can remove that.
 
 # %%
-as_a_log = analyse_trial(records, sensitivity=False)
+as_a_log = study.trial(quick=True, sensitivity=False)
 print(as_a_log.verdict)
 print(as_a_log.text)

@@ -7,7 +7,7 @@ schedules draw lots inside each team, so that half of a team is live-heavy at an
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from scipy.special import expit, logit
@@ -25,6 +25,7 @@ __all__ = [
 ]
 
 
+@runtime_checkable
 class Schedule(Protocol):
     """Anything that yields live shares and assigned arms."""
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from invented import invented_cells, invented_posterior
+from scipy.special import expit, logit
 
 from transfer.errors import ArgumentError
 from transfer.models.estimates import player_estimates
@@ -58,9 +59,33 @@ def test_intervals_stand_in_the_order_of_codes_with_everyone_in(posterior, cells
 
 def test_practice_game_pairs_each_practice_setting_with_the_same_game_estimate(posterior, cells):
     table = practice_game.frame(posterior)
-    assert len(table) == 20
-    assert set(table["setting"]) == set(cells.settings)
-    assert (table.groupby("unit")["mean_game"].nunique() == 1).all()
+    players = table[table["what"] == "player"]
+    counts = cells.table[cells.table["n"] > 0].set_index(["unit", "setting"])
+    shot = set(counts.index)
+    pairs = {(u, s) for u, s in shot if s != "game" and (u, "game") in shot}
+    assert set(zip(players["unit"], players["setting"], strict=True)) == pairs
+    for row in players.itertuples():  # charted counts: nothing borrowed
+        for where, rate in ((row.setting, row.rate_practice), ("game", row.rate_game)):
+            cell = counts.loc[(row.unit, where)]
+            assert rate == pytest.approx(cell["y"] / cell["n"])
+    assert (players["low_game"] < players["rate_game"]).all()
+
+
+def test_the_fitted_line_is_that_of_the_draws_and_flat_without_correlation(posterior):
+    table = practice_game.frame(posterior)
+    line = table[(table["what"] == "line") & (table["setting"] == "rep/none")]
+    assert line["rate_practice"].is_monotonic_increasing
+    assert ((line["low_game"] < line["rate_game"]) & (line["rate_game"] < line["high_game"])).all()
+    draws, at = posterior.population, posterior.index("rep/none")
+    rho, x = draws.omega[:, at, -1], line["rate_practice"].iloc[-1]
+    eta = draws.mu[:, -1] + rho * draws.tau[:, -1] / draws.tau[:, at] * (logit(x) - draws.mu[:, at])
+    assert line["rate_game"].iloc[-1] == pytest.approx(expit(eta).mean(), abs=1e-6)
+    omega = draws.omega.copy()
+    omega[:, :, -1] = omega[:, -1, :] = 0.0
+    omega[:, -1, -1] = 1.0
+    flat = practice_game.frame(replace(posterior, population=replace(draws, omega=omega)))
+    level = flat.loc[flat["what"] == "line"].groupby("setting")["rate_game"]
+    assert (level.max() - level.min()).max() < 1e-9
 
 
 def test_correlation_densities_integrate_to_one_and_match_the_draws(posterior):
@@ -84,6 +109,16 @@ def test_each_figure_draws_every_panel_and_describes_itself(module, posterior):
     column = "group" if module is intervals else "setting"
     assert len(panels) == table[column].nunique()
     assert module.describe(table).endswith(".")
+
+
+def test_many_players_are_a_cloud_and_not_a_bundle_of_lines():
+    few = shrinkage.draw(shrinkage.frame(invented_posterior(invented_cells(5))))
+    assert all(axes.collections for axes in few.axes if axes.axison)
+    labels = [t.get_text() for t in few.axes[0].get_xticklabels()]
+    assert labels == ["raw", "estimated"]
+    many = shrinkage.draw(shrinkage.frame(invented_posterior(invented_cells(shrinkage.LINES + 5))))
+    assert many.get_supxlabel() == "raw make rate"
+    assert not many.axes[0].lines[0].get_marker().strip("None")
 
 
 def test_correlation_rows_are_named_after_the_settings(posterior):

@@ -86,8 +86,8 @@ def render_sections(
     title : str
         Heading of the page.
     verdict : mapping
-        ``orders`` (label, sentence; what to do, on top), ``statement``, ``lines``, ``next_step``
-        and ``rows`` (quantity, value, meaning).
+        ``statement``, ``lines``, ``next_step`` and ``rows`` (quantity, value, meaning);
+        ``orders`` (label, sentence) where lines stand on top that say what to do.
     parts : sequence of Section
         In order.
     audience : {"analyst", "coach", "director"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,10 @@ from transfer.page import style
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["describe", "draw", "frame"]
+__all__ = ["LINES", "describe", "draw", "frame"]
+
+#: Players of a setting up to whom each has a line (judgement, no source).
+LINES = 40
 
 
 def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
@@ -39,6 +42,9 @@ def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
 def draw(table: pd.DataFrame) -> Figure:
     """Draw one panel per setting: raw rate at the left, estimate at the right.
 
+    With more than `LINES` players in a setting the lines would cover each other: the estimate is
+    drawn over the raw rate then, with the line on which nothing moves.
+
     Parameters
     ----------
     table : DataFrame
@@ -54,8 +60,12 @@ def draw(table: pd.DataFrame) -> Figure:
     settings = list(dict.fromkeys(table["setting"]))
     with style.styled():
         figure, panels = style.grid_of_panels(settings, columns=3, sharey=True)
+        many = bool((table["setting"].value_counts() > LINES).any())
         for setting, axes in panels.items():
             rows = table[table["setting"] == setting]
+            if many:
+                _cloud(axes, rows)
+                continue
             mode = rows["mode"].iloc[0]
             most = float(rows["n"].max())
             alpha = min(0.8, 12.0 / len(rows) ** 0.5 / 4.0)
@@ -82,8 +92,28 @@ def draw(table: pd.DataFrame) -> Figure:
             axes.set_xlim(-0.25, 1.25)
             axes.grid(False, axis="x")
             style.percent_axis(axes.yaxis)
-        figure.supylabel("make rate", fontsize=9)
+        figure.supylabel("estimated make rate" if many else "make rate", fontsize=9)
+        if many:
+            figure.supxlabel("raw make rate", fontsize=9)
     return figure
+
+
+def _cloud(axes: Any, rows: pd.DataFrame) -> None:
+    """Estimate over raw rate; a larger mark stands for more attempts."""
+    mode = rows["mode"].iloc[0]
+    ends = [float(rows["raw"].min()), float(rows["raw"].max())]
+    axes.plot(ends, ends, color=style.PALE, ls="--", lw=0.9)
+    axes.scatter(
+        rows["raw"],
+        rows["mean"],
+        s=3 + 14 * rows["n"] / rows["n"].max(),
+        marker=style.MARKERS[mode],
+        color=style.MODE_COLOURS[mode],
+        alpha=0.5,
+        lw=0,
+    )
+    style.percent_axis(axes.xaxis)
+    style.percent_axis(axes.yaxis)
 
 
 def describe(table: pd.DataFrame) -> str:
@@ -105,7 +135,7 @@ def describe(table: pd.DataFrame) -> str:
         for setting, rows in table.groupby("setting", sort=False)
     ]
     return (
-        "Lines from each player's raw make rate to the estimated rate, one panel per setting. "
+        "From each player's raw make rate to the estimated rate, one panel per setting. "
         + "; ".join(parts)
         + "."
     )

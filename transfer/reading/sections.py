@@ -195,8 +195,11 @@ def practice_game_section(
         practice_game,
         practice_game.frame(posterior, prob),
         "practice-game",
-        f"One point per player-season; both lines are {prob:.0%} equal-tailed intervals of the "
-        "expected rate. Game rates are the uncertain side: they rest on far fewer attempts.",
+        f"One point per player-season: charted makes over attempts with {prob:.0%} Wilson "
+        "intervals, not estimates, which would borrow from practice. Black line with grey band: "
+        f"the game rate to expect of a player whose true practice rate is known ({prob:.0%} "
+        "equal-tailed; the line alone, players lie about it). Luck in practice rates makes the "
+        "cloud look flatter than the line.",
     )
     return Section(
         "practice-game",
@@ -330,8 +333,8 @@ def players_section(posterior: TransferPosterior, prob: float, season: str = LAT
                 shrinkage,
                 _of(shrinkage.frame(posterior, prob), season),
                 "shrinkage",
-                "From the raw rate to the estimate, one line per player; a thicker line stands "
-                "for more attempts.",
+                "From the raw rate to the estimate, one line (with many players one mark) per "
+                "player; a thicker line or larger mark stands for more attempts.",
             ),
             blocks.figure(
                 intervals,

@@ -29,7 +29,6 @@ def director_verdict(content: ReportContent) -> dict[str, Any]:
     """Headline and what it rests on; the next step has a section of its own."""
     reading = content.reading
     return {
-        "orders": [],
         "statement": plain.headline(reading),
         "lines": [plain.used_sentence(reading)],
         "next_step": "",

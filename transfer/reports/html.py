@@ -35,7 +35,6 @@ def _verdict(reading: Reading) -> dict[str, Any]:
     statement, *rest = words.sentences(reading.text)
     later = words.sentences(f"Next: {reading.next_step.text}")
     return {
-        "orders": [],
         "statement": statement,
         "lines": words.join_asides([sentence for sentence in rest if sentence not in later]),
         "next_step": reading.next_step.text,

@@ -28,6 +28,7 @@ import pandas as pd
 from evidence_page import write_page
 
 from transfer.cli import main as transfer
+from transfer.errors import DiagnosticsError
 from transfer.forecast.scoring import HeldOut, RateForecast, score_forecasts
 from transfer.models.fit import fit_transfer
 from transfer.records.cells import GAME, build_cells
@@ -250,7 +251,11 @@ def rolling(linked: bool) -> list[dict[str, Any]]:
             games=records.games[records.games["season"].astype(str) < year],
         )
         whole = build_cells(records, "mode").table
-        fit = fit_transfer(build_cells(cut, "mode"), seed=SEED)
+        try:
+            fit = fit_transfer(build_cells(cut, "mode"), seed=SEED)
+        except DiagnosticsError as error:
+            found.append({"year": year, "refused": error.message})
+            continue
         game = whole[(whole["setting"] == GAME) & (whole["season"].astype(str) == year)]
         game = game.set_index("unit")
         at = [i for i, unit in enumerate(fit.units) if unit in game.index]
@@ -288,8 +293,6 @@ def parts(samples: int) -> Iterator[tuple[str, Any]]:
         yield f"scores {name}", lambda name=name: score_set(name)
     for name in ("batting_pair", "moved_league"):
         yield f"scores {name}, position", lambda name=name: score_set(name, ("position",))
-    for linked in (True, False):
-        yield f"rolling {'linked' if linked else 'apart'}", lambda linked=linked: rolling(linked)
     for name in KNOWN:
         yield f"reading {name}", lambda name=name: compare(tables(name))
     for number in range(samples):
@@ -301,6 +304,8 @@ def parts(samples: int) -> Iterator[tuple[str, Any]]:
                         a, b, c, "no second" not in KNOWN[a][1]
                     ),
                 )
+    for linked in (True, False):
+        yield f"rolling {'linked' if linked else 'apart'}", lambda linked=linked: rolling(linked)
 
 
 def main() -> None:

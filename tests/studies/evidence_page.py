@@ -104,18 +104,24 @@ def _samples(done: Done, known: Mapping[str, tuple[str, str]], sizes: tuple[int,
 
 
 def _rolling(done: Done) -> str:
-    rows = []
+    rows: list[dict[str, str]] = []
+    refused: list[str] = []
     for key, what in (("linked", "players over seasons"), ("apart", "every player-season apart")):
         if f"rolling {key}" not in done:
             continue
+        refused += [
+            f"{what}, {r['year']}: {r['refused']}.\n"
+            for r in done[f"rolling {key}"]["found"] if "refused" in r
+        ]  # fmt: skip
         rows += [
             {"units": what, "year": r["year"], "people": r["people"],
              "log score a person": f"{r['log_score']:.3f}",
              "root mean squared error": f"{r['rmse']:.4f}",
              "90 % bands hold": f"{r['coverage']:.3f}", "should hold": f"{r['expected']:.3f}"}
-            for r in done[f"rolling {key}"]["found"]
+            for r in done[f"rolling {key}"]["found"] if "refused" not in r
         ]  # fmt: skip
-    return _table(rows) if rows else "Not run.\n"
+    told = (_table(rows) if rows else "Not run.\n") + "\n"
+    return told + "".join(f"No forecast: {one}" for one in refused)
 
 
 def _picture(done: Done, known: Mapping[str, tuple[str, str]], path: Path) -> None:

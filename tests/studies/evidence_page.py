@@ -63,6 +63,8 @@ def _scores(done: Done, key: str) -> str:
             "should hold": f"{row['expected']:.3f}",
         }
         for row in done[key]["found"]["rows"]
+        # The forecast without practice does not know the role here, so it is no fair rival.
+        if "position" not in key or "not looked at" not in row["forecast"]
     ]
     return _table(rows)
 

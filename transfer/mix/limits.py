@@ -129,7 +129,9 @@ def limit_rows(
     ones = np.ones(len(settings))
     modes = {setting: rates[setting].mode for setting in settings}
     shoot = limits.budget
-    rows = [Limit(f"budget {shoot:g} min", ones, shoot if limits.spend_all else 0.0, shoot)]
+    rows = [
+        Limit(f"budget {round(shoot, 1):g} min", ones, shoot if limits.spend_all else 0.0, shoot)
+    ]
     for kind, table, low in (("floor", limits.floors, True), ("cap", limits.caps, False)):
         for name, value in table.items():
             bounds = (value, np.inf) if low else (0.0, value)
@@ -188,7 +190,7 @@ def _range_rows(limits: MixLimits, modes: Mapping[str, str], current: np.ndarray
         )
         known = limits.observed is not None and mode in limits.observed
         word = "observed range" if known else f"range of {RANGE_WITHOUT_RECORDS:g} min around now"
-        name = f"{word}, {mode} {low:g}-{high:g} min"
+        name = f"{word}, {mode} {low:.0f}-{high:.0f} min"
         rows.append(Limit(name, pick, float(low), float(high)))
     return rows
 

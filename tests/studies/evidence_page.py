@@ -9,6 +9,8 @@ from typing import Any
 import matplotlib.pyplot as plt
 import pandas as pd
 
+from transfer.reading.words import odds_factor
+
 Done = Mapping[str, Mapping[str, Any]]
 
 HEAD = """# Does it work on records that nobody here made?
@@ -45,7 +47,7 @@ def _readings(done: Done, known: Mapping[str, tuple[str, str]]) -> str:
             said = (
                 f"{found['word'].replace('_', ' ')}{side}: live minus rep "
                 f"{100 * found['contrast']['mean']:.0f} points of R2 ({100 * limits['low']:.0f} to "
-                f"{100 * limits['high']:.0f}), Bayes factor {found['bayes_factor']:.3g}"
+                f"{100 * limits['high']:.0f}), Bayes factor {odds_factor(found['bayes_factor'])}"
             )
         rows.append({**row, "reading (90 % equal-tailed)": said,
                      "processor s": f"{found['seconds']:.1f}"})  # fmt: skip
@@ -66,6 +68,24 @@ def _scores(done: Done, key: str) -> str:
         # The forecast without practice does not know the role here, so it is no fair rival.
         if "position" not in key or "not looked at" not in row["forecast"]
     ]
+    return _table(rows)
+
+
+def _summary(done: Done) -> str:
+    """Where the log score stands against the simple rivals and the best of the others."""
+    simple, rows = {"raw", "pooled", "beta_binomial"}, []
+    for key in (part for part in done if part.startswith("scores ")):
+        found = {row["forecast"]: row for row in done[key]["found"]["rows"]}
+        ahead = all(found[name]["minus_transfer"] < 0 for name in simple)
+        others = [found[name] for name in ("regression", "mixture")]
+        best = max(others, key=lambda row: row["minus_transfer"])
+        within = best["minus_transfer"] <= best["se"]
+        rows.append(
+            {"set": f"`{key.removeprefix('scores ')}`",
+             "ahead of raw, pooled, beta-binomial": "yes" if ahead else "no",
+             "best of the others": best["forecast"],
+             "ahead of it or within one standard error": "yes" if within else "no"}
+        )  # fmt: skip
     return _table(rows)
 
 
@@ -166,9 +186,11 @@ def write_page(
         Folder.
     """
     days = sorted({row["day"] for row in done.values()})
+    plt.rcParams["svg.hashsalt"] = "transfer"
     text = [HEAD.format(days=" to ".join(dict.fromkeys((days[0], days[-1]))))]
     text += ["## Readings\n", _readings(done, known)]
     text += ["## Forecasts of held-out people\n", "![scores](evidence.svg)\n", SCORES]
+    text += [_summary(done)]
     for key in (part for part in done if part.startswith("scores ")):
         text += [f"### `{key.removeprefix('scores ')}`\n", _scores(done, key), _cover(done, key)]
     text += ["## Small samples of a known whole\n", SAMPLES, _samples(done, known, sizes)]

@@ -28,8 +28,9 @@ class Target:
 
 
 _RECORDS = (
-    *("records/test_records_problems.py", "records/test_records_files.py"),
-    *("records/test_records_causes.py", "records/test_records_properties.py"),
+    *("records/test_records_values.py", "records/test_records_problems.py"),
+    *("records/test_records_files.py", "records/test_records_causes.py"),
+    "records/test_records_properties.py",
 )
 
 MODULES: dict[str, Target] = {

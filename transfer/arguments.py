@@ -184,7 +184,7 @@ def kinds_checked[F: Callable[..., Any]](function: F) -> F:
 
 
 def _looked_at(kind: Any) -> bool:
-    module = getattr(kind, "__module__", "")
-    return isinstance(kind, type) and (
-        kind is NoneType or module.startswith("transfer.") or kind.__name__ == "DataFrame"
-    )
+    if not isinstance(kind, type) or getattr(kind, "_is_protocol", False):
+        return False
+    module = kind.__module__
+    return kind is NoneType or module.startswith("transfer.") or kind.__name__ == "DataFrame"

@@ -105,6 +105,17 @@ def test_every_field_of_the_manifest_counts(fitted, run_json, alter):
     assert "manifest manifest.json is changed" in found["text"]
 
 
+@pytest.mark.fault("a manifest that another person altered")
+@pytest.mark.parametrize("part", ["inputs", "options", "versions"])
+def test_half_a_character_in_a_manifest_is_refused(fitted, run, part):
+    manifest = json.loads((fitted / "manifest.json").read_text())
+    manifest[part]["a\ud800"] = {"file": "g\ud800.csv", "sha256": "0" * 64}
+    (fitted / "manifest.json").write_text(json.dumps(manifest))
+    code, _, err = run("verify", fitted)
+    assert code == 4
+    assert "no readable manifest.json" in err
+
+
 @pytest.mark.fault("a run folder that holds more than the run made")
 def test_subfolders_links_and_pipes_are_told(fitted, run_json):
     (fitted / "deeper").mkdir()

@@ -119,6 +119,7 @@ def read_manifest(run: Path) -> dict[str, Any]:
 
     try:
         found = json.loads(read_plain(run / MANIFEST, SETTINGS_BYTES))
+        json.dumps(found, ensure_ascii=False).encode()  # half characters are no text
         if not all(isinstance(found[k], dict) for k in ("inputs", "options", "versions")):
             raise ValueError("a part is missing")
         pairs = [(v["file"], v["sha256"]) for v in found["inputs"].values()]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from transfer.errors import ArgumentError
+from transfer.page import suppression
 from transfer.page.suppression import SMALLEST_GROUP, TOTAL, suppress
 
 
@@ -155,3 +157,30 @@ def test_small_groups_that_are_five_together_may_be_summed():
     found = players_shown(hide(people(("A", "rep", 3), ("B", "rep", 2))))
     assert (found["A", "rep"], found["B", "rep"]) == (None, None)
     assert found[TOTAL, TOTAL] == found[TOTAL, "rep"] == 5
+
+
+@pytest.mark.parametrize(("most", "dominated"), [(30, False), (31, True)])
+def test_counts_that_no_figure_tells_apart_are_added_up(most, dominated):
+    # Three counts under the same figures, two of them one person's; a fourth under another figure.
+    together, apart = np.array([1.0, 1.0]), np.array([0.0, 1.0])
+    columns = [together, together, together, apart]
+    values = [np.array([most - 10, 0.0]), np.array([10, 1.0]), np.array([30, 30.0]), np.ones(2)]
+    found = suppression._merged(columns, values, ["P1", "P1", "P2", "P3"])
+    # Atoms in the order of their weights: apart first. Whether one person has more than half is a
+    # matter of the first measure, of which P1 has `most` of `most` + 30.
+    assert found.weights.tolist() == [[0.0, 1.0], [1.0, 1.0]]
+    assert found.values.tolist() == [[1.0, 1.0], [most + 30.0, 31.0]]
+    assert found.people == (frozenset({"P3"}), frozenset({"P1", "P2"}))
+    assert found.dominated.tolist() == [True, dominated]
+
+
+def test_no_counts_give_no_atoms():
+    found = suppression._merged([], [], [])
+    assert (found.weights.size, len(found.people), found.dominated.size) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(("most", "shown"), [(40, True), (41, False)])
+def test_a_group_in_which_one_player_has_more_than_half_is_hidden(most, shown):
+    frame = people(("A", "rep", 5))
+    frame.loc[0, "n"] = most  # the four others have forty together
+    assert (players_shown(hide(frame))["A", "rep"] == 5) is shown

@@ -272,3 +272,29 @@ def test_taking_back_that_is_interrupted_is_finished_by_the_next_command(
     assert run("add", "--undo")[0] == 0
     after = everything(folder)
     assert {name: after[name] for name in before} == before
+
+
+def test_floaters_are_selected_from_all_shots_by_type_and_distance(folder, run, tmp_path):
+    (tmp_path / "shots.csv").write_text(
+        "Player,Game date,Opponent,Shot type,Distance (ft),Result\n"
+        "A1,2025-11-14,OPP1,Floater,8,Made\n"
+        "A1,2025-11-14,OPP1,Floater,8,Missed\n"
+        "A1,2025-11-14,OPP1,Layup,2,Made\n"
+        "A2,2025-11-14,OPP1,Runner,3.5,Made\n"
+        "A2,2025-11-14,OPP1,Jump shot,23,Missed\n"
+        "A2,2025-11-14,OPP1,Floater,,Missed\n"
+        "A2,2025-11-14,OPP1,Floater,14,Missed\n"
+    )
+    code, out, err = run("add", tmp_path / "shots.csv")
+    assert code == 0, err
+    assert "7 rows read, 3 kept" in out
+    assert "2 left out (not a floater by its type)" in out
+    assert "1 left out (outside 4 to 14 ft)" in out
+    assert "1 left out (no distance)" in out
+    rows = records(folder, "games")
+    assert rows[["player", "distance_ft", "attempts", "makes"]].to_numpy().tolist() == [
+        ["A1", "8", "2", "1"],
+        ["A2", "14", "1", "0"],
+    ]
+    (entry,) = ledger.additions(_season(folder))
+    assert entry.settings["floaters"] == "types Floater, Runner; from 4 to 14 ft"

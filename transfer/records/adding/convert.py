@@ -8,14 +8,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from transfer.records.adding import floaters
 from transfer.records.adding.dates import day_of, has_year
 from transfer.records.adding.mapping import BOX, RESULTS, SHOTS, WIDE, LayoutMapping
 from transfer.records.adding.sources import Sheet
 from transfer.records.adding.words import plain_words
+from transfer.records.adding.work import Work, number_text, pointed
 from transfer.records.problems import Problems, nearest
-from transfer.records.raw import REPORTED
 from transfer.records.schema import TABLES
-from transfer.records.values import BLANKS, PEOPLE, masked
+from transfer.records.values import BLANKS
 
 __all__ = ["Converted", "convert"]
 
@@ -23,7 +24,6 @@ __all__ = ["Converted", "convert"]
 _NOTHING = BLANKS | {"-", "–", "—", "dnp", "dnd", "absent", "abs", "out", "injured"}
 _TOTAL = re.compile(r"(\d{1,4})\s*(?:[-–—/:]|of|for)\s*(\d{1,4})", re.I)
 _CLOCK = re.compile(r"(\d{1,3}):(\d{2})(?::00)?")
-_COMMA = re.compile(r"\d{1,3},\d{1,2}")
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
@@ -64,47 +64,6 @@ class Converted:
     settings: dict[str, str] = field(default_factory=dict)
 
 
-class Work:
-    """A sheet's rows on their way: texts by column, who is left out and why."""
-
-    def __init__(
-        self, sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Problems
-    ) -> None:
-        self.sheet, self.mapping, self.problems = sheet, mapping, problems
-        self.rule_body = rule_body
-        self.columns: dict[str, pd.Series] = {}
-        self.rows = pd.Series(sheet.rows, index=sheet.frame.index)
-        self.reason = pd.Series("", index=sheet.frame.index, dtype=object)
-        self.notes: list[str] = []
-        self.settings: dict[str, str] = {}
-
-    @property
-    def kept(self) -> pd.Series:
-        """Rows that no reason leaves out, bool."""
-        return self.reason == ""
-
-    def leave_out(self, rows: pd.Series, reason: str) -> None:
-        """Leave rows out that are still in."""
-        self.reason = self.reason.mask(self.kept & rows, reason)
-
-    def get(self, name: str) -> pd.Series:
-        """Texts of a column, empty where there is none."""
-        if name in self.columns:
-            return self.columns[name]
-        return pd.Series("", index=self.rows.index, dtype=object)
-
-    def refuse(self, rows: pd.Series, column: str, texts: pd.Series, rule: str, step: str) -> None:
-        """Report kept rows whose text breaks a rule, each distinct text by itself."""
-        wrong = rows & self.kept & (texts != REPORTED)
-        for text, at in texts[wrong].groupby(texts[wrong], sort=False).groups.items():
-            shown = masked(str(text)) if column in PEOPLE else str(text)
-            self.problems.add_rows(
-                self.sheet.place, [int(n) for n in self.rows[at]], rule, step,
-                column=self.mapping.columns.get(column, column), value=shown,
-            )  # fmt: skip
-        self.reason = self.reason.mask(rows & self.kept, "refused")
-
-
 def convert(sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Problems) -> Converted:
     """Turn a sheet into rows of the records.
 
@@ -138,6 +97,8 @@ def convert(sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Prob
         for name in ("minutes", "session_minutes"):
             if name in work.columns:
                 work.columns[name] = work.columns[name].map(_minutes)
+    if mapping.table == "games" and mapping.layout != BOX:
+        floaters.select(work)
     _read_words(work)
     kept = work.kept
     frame, first = _summed(work)
@@ -232,7 +193,7 @@ def _read_counts(work: Work) -> None:
             numbers[0].isna() | numbers[1].isna(), "misses", makes + " and " + misses,
             "makes and misses are whole numbers", "correct the cell",
         )  # fmt: skip
-        work.columns["attempts"] = (numbers[0] + numbers[1]).map(_number_text)
+        work.columns["attempts"] = (numbers[0] + numbers[1]).map(number_text)
     work.leave_out(nothing, "nothing charted")
 
 
@@ -301,17 +262,8 @@ def _minutes(text: str) -> str:
     """Minutes as a decimal number, from 24:30 as well."""
     clock = _CLOCK.fullmatch(text)
     if clock:
-        return _number_text(int(clock[1]) + int(clock[2]) / 60)
+        return number_text(int(clock[1]) + int(clock[2]) / 60)
     return pointed(text)
-
-
-def pointed(text: str) -> str:
-    """A number with a decimal comma, written with a point."""
-    return text.replace(",", ".") if _COMMA.fullmatch(text) else text
-
-
-def _number_text(number: float) -> str:
-    return "" if pd.isna(number) else f"{round(float(number), 4):g}"
 
 
 def _summed(work: Work) -> tuple[pd.DataFrame, pd.Index]:
@@ -347,7 +299,7 @@ def _summed(work: Work) -> tuple[pd.DataFrame, pd.Index]:
 def _sums(texts: pd.Series, group: pd.Series) -> np.ndarray:
     """Sums by group of numbers written as text; what is no number stays, for the check to tell."""
     numbers = pd.to_numeric(texts, errors="coerce")
-    sums = numbers.groupby(group).sum(min_count=1).map(_number_text).to_numpy(dtype=object)
+    sums = numbers.groupby(group).sum(min_count=1).map(number_text).to_numpy(dtype=object)
     wrong = numbers.isna() & (texts != "")
     sums[group[wrong].to_numpy()] = texts[wrong].to_numpy()
     return sums

@@ -19,9 +19,9 @@ _HEAD = """\
 _BANDS = """\
 # Contest by the distance of the nearest defender: from (ft, inside), to (ft, outside), level.
 # Bands are a judgement, no source. Distance does not tell a defender in front from one behind, so
-# the nearest band is "unknown"; write "front" or "trailing" if your log means one of them.
+# the nearest band is open; write "front" or "trailing", or take the section out.
 [contest_by_distance]
-bands = [[0, 3, "unknown"], [3, 6, "light"], [6, 100, "none"]]
+bands = [[0, 3, "?"], [3, 6, "light"], [6, 100, "none"]]
 """
 
 

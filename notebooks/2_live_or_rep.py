@@ -49,16 +49,18 @@ priors = TransferPriors.for_level("women_college")
 small = build_cells(read("one_program"), ("mode", "contest"))
 fit = fit_transfer(small, priors, seed=1)
 print(fit.diagnostics)
-reading = read_transfer(fit, rope=ROPE)
+judged = fit_transfer(small, priors, purpose="verdict", seed=1)
+reading = read_transfer(judged, fit, rope=ROPE)
 print(reading.text)
 
 # %% [markdown]
-# Look at two numbers: the *contraction* (how wide the answer still is, compared with the start) and
-# the chance before and after.
+# Two fits stand behind a reading. One has a single rate a mode and favours neither side before the
+# records: it judges. The other keeps the settings apart: it fills the table by setting, which
+# carries no verdict. Look at the chance before and after.
 
 # %%
 verdict = reading.verdict
-print(f"verdict {verdict.verdict}, contraction {verdict.contraction:.2f}")
+print(f"verdict {verdict.verdict}, Bayes factor {verdict.bayes_factor:.2f}")
 print(f"chance {verdict.probability:.2f}, before the records {verdict.prior_probability:.2f}")
 print(reading.table[["setting", "rho_mean", "rho_low", "rho_high", "prior_rho_mean"]].round(2))
 
@@ -71,7 +73,8 @@ print(reading.table[["setting", "rho_mean", "rho_low", "rho_high", "prior_rho_me
 # %%
 large = build_cells(read("conference"), ("mode", "contest"))
 pooled = fit_transfer(large, priors, seed=1)
-together = read_transfer(pooled, rope=ROPE)
+judged_together = fit_transfer(large, priors, purpose="verdict", seed=1)
+together = read_transfer(judged_together, pooled, rope=ROPE)
 print(together.text)
 
 # %%
@@ -84,7 +87,7 @@ print(together.r2.round(2).to_string(index=False))
 # ## How many attempts tell how much
 
 # %%
-told = read_information(pooled)
+told = read_information(judged_together, pooled)
 print(told.text)
 
 # %% [markdown]

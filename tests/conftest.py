@@ -126,9 +126,9 @@ def fits(monkeypatch):
 
     asked = []
 
-    def stand_in(cells, request, records=None):
+    def stand_in(cells, request, purpose="forecast"):
         asked.append(cells)
-        return invented_posterior(cells, draws=200, seed=request.seed)
+        return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)
     monkeypatch.setattr(scores, "fit_cells", stand_in)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPosterior
+from transfer.models.transfer_design import by_mode
 from transfer.provenance import Provenance, hash_frames
 from transfer.records.cells import GAME, Cells
 
@@ -61,13 +62,18 @@ def _population(rng: np.random.Generator, draws: int, k: int, spread: float) -> 
     return PopulationDraws(mu, tau, raw * scale[:, :, None] * scale[:, None, :])
 
 
-def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> TransferPosterior:
+def invented_posterior(
+    cells: Cells, draws: int = 400, seed: int = 7, purpose: str = "forecast"
+) -> TransferPosterior:
     """Draws around half-shrunken rates; the population is not fitted to anything."""
+    data_hash = cells.data_hash
+    if purpose == "verdict":
+        cells = by_mode(cells)
     rng = np.random.default_rng(seed)
     k = len(cells.settings)
     population = _population(rng, draws, k, 0.1)
     theta = np.empty((draws, len(cells.units), k + 1))
-    counts = cells.table.set_index(["unit", "setting"])
+    counts = cells.table.groupby(["unit", "setting"])[["n", "y"]].sum()
     for j, setting in enumerate((*cells.settings, GAME)):
         for i, unit in enumerate(cells.units):
             key = (unit, setting)
@@ -85,7 +91,7 @@ def invented_posterior(cells: Cells, draws: int = 400, seed: int = 7) -> Transfe
         prior=_population(rng, draws, k, 0.6),
         theta=theta,
         diagnostics=Diagnostics(1.002, 900.0, 800.0, 0, True),
-        provenance=Provenance(seed, cells.data_hash, settings={"draws": draws}),
+        provenance=Provenance(seed, data_hash, settings={"draws": draws, "purpose": purpose}),
         cells=cells,
     )
 

@@ -7,6 +7,8 @@ draws, importance weights and resampling from many candidates.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from scipy.special import expit
@@ -142,6 +144,12 @@ def known_population(
         cells=cells,
     )
     return posterior, cells
+
+
+def for_verdict(fit: TransferPosterior) -> TransferPosterior:
+    """Return the fit as one that live against rep is judged with."""
+    noted = replace(fit.provenance, settings={**fit.provenance.settings, "purpose": "verdict"})
+    return replace(fit, provenance=noted)
 
 
 def counts(theta, n, rng):

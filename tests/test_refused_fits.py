@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from invented import SETTINGS, invented_cells, invented_posterior
+from invented_fits import for_verdict
 
 import transfer
 from transfer.errors import DiagnosticsError
@@ -52,6 +53,9 @@ PIECES = {
     "models.roles.role_shifts": "draws along other axes",
     "models.storage.save_fit": "keeps the fit together with its diagnostics",
     "reading.conversion.usual_rates": "counts of the records",
+    "reading.design.attempts_of_people": "counts of the records",
+    "reading.design.design_of": "counts of the records",
+    "reading.design.people": "names in the records",
     "reading.words.next_step": "words for `read_transfer`, which refuses first",
 }
 
@@ -104,16 +108,20 @@ def _mix():
     return mix_contrast(GrowthSettings())
 
 
+def _judging(good):
+    return invented_posterior(good.cells, draws=60, purpose="verdict")
+
+
 def _reading(good):
     from transfer.reading.reading import read_transfer
 
-    return read_transfer(good)
+    return read_transfer(_judging(good))
 
 
 def _information(good):
     from transfer.reading.information import read_information
 
-    return read_information(good)
+    return read_information(_judging(good))
 
 
 RNG = np.random.default_rng(1)
@@ -160,17 +168,15 @@ CALLS = {
     "models.returners.next_season": lambda f, bad, good: f(bad, 1),
     "reading.conversion.convert_rate": lambda f, bad, good: f(bad, SETTING, 0.4, 100, RNG),
     "reading.prior_sensitivity.power_sensitivity": lambda f, bad, good: f(bad, PRIORS),
-    "reading.prior_tilt.tilt_sensitivity": (
-        lambda f, bad, good: f(bad, PRIORS, _reading(good).design)
-    ),
-    "reading.section_assumptions.assumptions_section": (
-        lambda f, bad, good: f(bad, _reading(good), PRIORS)
-    ),
+    "reading.information.read_information": lambda f, bad, good: f(for_verdict(bad)),
+    "reading.other_prior.under_priors": lambda f, bad, good: f(bad, PRIORS),
+    "reading.reading.read_transfer": lambda f, bad, good: f(for_verdict(bad)),
     "reading.sections.players_section": lambda f, bad, good: f(bad, 0.9),
     "reading.sections.practice_game_section": (
         lambda f, bad, good: f(bad, _information(good), 0.9)
     ),
     "reading.sections.settings_section": lambda f, bad, good: f(_reading(good), bad, 0.9),
+    "reading.two_fits.require_fits": lambda f, bad, good: f(for_verdict(bad), None),
     "trial.effects.effect_of": lambda f, bad, good: f(growth(REFUSED), _mix()),
     "trial.effects.growth_effects": lambda f, bad, good: f(growth(REFUSED)),
     "trial.readings.judged": (

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from transfer.forecast.forecast import Forecast
     from transfer.forecast.held_out import Scores
     from transfer.mix.page import MixFacts
+    from transfer.models.fit import Purpose
     from transfer.models.posterior import TransferPosterior
     from transfer.page.document import Audience
     from transfer.rates.rate_table import RateTable
@@ -57,12 +58,12 @@ class _Inputs(inputs.Study):
 
     memory: dict[Any, TransferPosterior] = field(default_factory=dict, repr=False, compare=False)
 
-    def fit(self, *purpose: Any) -> TransferPosterior:
+    def fit(self, purpose: Purpose = "forecast") -> TransferPosterior:
         """Return the fit, see `transfer.terminal.inputs.Study.fit`."""
         stated = _settings_of(self.request, FIT_SETTINGS)
         key = ("fit", self.records.data_hash, self.cells.data_hash, stated, purpose)
         if key not in self.memory:
-            self.memory[key] = super().fit(*purpose)
+            self.memory[key] = super().fit(purpose)
         return self.memory[key]
 
 
@@ -224,7 +225,7 @@ class Study:
 
         return self._once("rates", lambda: rate_table(self.cells, prob), prob=prob)
 
-    def fit(self) -> TransferPosterior:
+    def fit(self, purpose: Purpose = "forecast") -> TransferPosterior:
         """Fit the transfer model, see `transfer.fit_transfer`.
 
         Raises
@@ -232,7 +233,7 @@ class Study:
         DiagnosticsError
             When the sampler's diagnostics failed twice.
         """
-        return self._inputs.fit()
+        return self._inputs.fit(purpose)
 
     def reading(self, *, contrast: str = "r2", assigned: bool = False) -> Reading:
         """Say what practice tells about games, live against rep; see `transfer.read_transfer`."""
@@ -241,7 +242,12 @@ class Study:
         return self._once(
             "reading",
             lambda: read_transfer(
-                self.fit(), self._request.rope_r2, contrast=contrast, assigned=assigned
+                self.fit("verdict"),
+                self.fit(),
+                self._request.rope_r2,
+                contrast=contrast,
+                priors=inputs.priors_of(self._request),
+                assigned=assigned,
             ),
             contrast=contrast,
             assigned=assigned,
@@ -251,7 +257,7 @@ class Study:
         """Worth of an attempt, see `transfer.read_information`."""
         from transfer.reading.information import read_information
 
-        return self._once("information", lambda: read_information(self.fit()))
+        return self._once("information", lambda: read_information(self.fit("verdict"), self.fit()))
 
     def conversion(self, **options: Any) -> Conversion:
         """Game rates that go with practice rates, see `transfer.conversion_table`."""

@@ -26,10 +26,10 @@ def three(tmp_path, files):
 def b_fails(monkeypatch):
     """Stand in for the sampler, whose checks fail for program B."""
 
-    def stand_in(cells, request, records=None):
+    def stand_in(cells, request, purpose="forecast"):
         if "B" in set(cells.table["program"]):
             raise DiagnosticsError("the checks failed twice", next_step="record more")
-        return invented_posterior(cells, draws=200, seed=request.seed)
+        return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)
 
@@ -60,10 +60,10 @@ def test_json_is_one_object_with_pages_and_failures(three, b_fails, run, tmp_pat
 
 
 def test_a_defect_costs_one_page_and_is_named(three, monkeypatch, run, tmp_path):
-    def stand_in(cells, request, records=None):
+    def stand_in(cells, request, purpose="forecast"):
         if "C" in set(cells.table["program"]):
             raise ZeroDivisionError("a slip")
-        return invented_posterior(cells, draws=200, seed=request.seed)
+        return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)
     code, _, err = run(*EACH, *three, "--out", tmp_path / "out")
@@ -79,10 +79,11 @@ def test_a_page_holds_its_own_players_only(three, fits, run, tmp_path):
     assert "B01" in page
     assert "A01" not in page
     assert "C01" not in page
-    # Each is fitted with practice, and without to tell what practice is worth.
-    for practice in (True, False):
+    # Each is fitted with practice, by setting and to judge, and without to tell what practice is
+    # worth.
+    for practice, programs in ((True, "AABBCC"), (False, "ABC")):
         fitted = [cells for cells in fits if bool(cells.settings) == practice]
-        assert [set(cells.table["program"]) for cells in fitted] == [{"A"}, {"B"}, {"C"}]
+        assert [set(cells.table["program"]) for cells in fitted] == [{p} for p in programs]
 
 
 @pytest.mark.parametrize(

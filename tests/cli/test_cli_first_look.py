@@ -18,9 +18,9 @@ LABEL = "First reading, from the counts alone"
 def sampler(monkeypatch):
     """Stand in for the sampler; it leaves a mark on standard error when it is asked."""
 
-    def stand_in(cells, request, records=None):
+    def stand_in(cells, request, purpose="forecast"):
         print(SAMPLER, file=sys.stderr)
-        return invented_posterior(cells, draws=200, seed=request.seed)
+        return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)
 
@@ -62,7 +62,7 @@ def test_json_is_as_without_a_terminal_and_nothing_else_is_said(files, sampler, 
     code, after, err = run("compare", *words(files), "--json")
     assert code == 0
     assert after == before
-    assert err.strip() == SAMPLER
+    assert err.split("\n") == [SAMPLER, SAMPLER, ""]  # one fit judges, one is by setting
 
 
 def test_a_saved_fit_needs_no_first_reading(files, sampler, terminal, run, tmp_path):
@@ -77,7 +77,7 @@ CODE = """
 import io, sys
 from transfer.cli import main
 from transfer.terminal import inputs
-def asked(cells, request, records=None):
+def asked(cells, request, purpose="forecast"):
     heavy = {"pymc", "pytensor", "nutpie", "numba", "arviz", "scipy.stats", "matplotlib"}
     print(sorted(heavy & set(sys.modules)))
     sys.exit(0)

@@ -98,7 +98,7 @@ def test_compare_json_holds_the_whole_reading(files, fits, run_json):
     assert {s["setting"]: s["attempts"] for s in told["settings"]} == {
         "rep/none": 6 * 8 * 40, "live/trailing": 6 * 8 * 10,
     }  # fmt: skip
-    assert len(fits) == 1
+    assert len(fits) == 2  # one judges, one is by setting
 
 
 def test_compare_in_words_starts_with_the_verdict_and_is_quiet_when_piped(files, fits, run):
@@ -165,7 +165,7 @@ def test_fit_needs_a_place_and_keeps_fit_and_manifest(files, fits, run, run_json
     assert code == 0
     assert told["diagnostics"]["passed"] is True
     assert sorted(p.name for p in out.iterdir()) == [
-        "SHA256SUMS", "fit.nc", "manifest.json",
+        "SHA256SUMS", "fit.nc", "manifest.json", "verdict.nc",
     ]  # fmt: skip
     manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
     assert manifest["inputs"]["practice"]["file"] == "practice.csv"
@@ -180,7 +180,7 @@ def test_out_with_another_run_in_it_is_refused(files, fits, run, tmp_path):
     code, _, err = run("fit", *words(files), "--out", out, "--seed", "5")
     assert code == 4
     assert "holds another run" in err
-    assert len(fits) == 1
+    assert len(fits) == 2  # one judges, one is by setting
 
 
 def test_a_season_run_is_kept_used_again_and_never_overwritten(season, fits, run, run_json):
@@ -189,11 +189,11 @@ def test_a_season_run_is_kept_used_again_and_never_overwritten(season, fits, run
     assert len(runs(season)) == 1
     folder = season / "runs" / runs(season)[0]
     kept = {p.name: p.read_bytes() for p in folder.iterdir()}
-    assert set(kept) == {"SHA256SUMS", "manifest.json", "fit.nc", "compare.json"}
+    assert set(kept) == {"SHA256SUMS", "manifest.json", "fit.nc", "verdict.nc", "compare.json"}
     code, second = run_json("compare")
     assert code == 0
     assert second == first
-    assert len(fits) == 1
+    assert len(fits) == 2  # one judges, one is by setting
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == kept
     assert run("compare", "--contrast", "rho")[0] == 0
     assert (folder / "compare-2.json").is_file()
@@ -206,7 +206,7 @@ def test_a_new_rope_has_its_own_run_but_no_new_fit(season, fits, run_json):
     assert code == 0
     assert told["rope"] == [-0.2, 0.2]
     assert len(runs(season)) == 2
-    assert len(fits) == 1
+    assert len(fits) == 2  # one judges, one is by setting
 
 
 def test_editing_a_record_file_is_noticed_once(season, fits, run):
@@ -220,7 +220,7 @@ def test_editing_a_record_file_is_noticed_once(season, fits, run):
     code, _, err = run("compare")
     assert code == 0
     assert "practice.csv changed" in err
-    assert len(fits) == 2
+    assert len(fits) == 4  # two more of the changed records
     assert run("compare")[2] == ""
     assert len(runs(season)) == 2
 
@@ -247,7 +247,7 @@ def test_failed_diagnostics_give_no_estimate(files, run, monkeypatch, as_json):
     from transfer.errors import DiagnosticsError
     from transfer.terminal import inputs
 
-    def failing(cells, request, records=None):
+    def failing(cells, request, purpose="forecast"):
         raise DiagnosticsError("R-hat 1.08", rule="R-hat < 1.01", next_step="more attempts")
 
     monkeypatch.setattr(inputs, "fit_cells", failing)
@@ -280,4 +280,6 @@ def test_demo_writes_a_page_for_each_study(tmp_path, fits, run_json, monkeypatch
     pictures = {f"demo_{name}_{what}.png" for name in told
                 for what in ("correlations", "practice_game")}  # fmt: skip
     assert {p.name for p in out.iterdir()} == pages | pictures
-    assert sum(len(cells.settings) > 0 for cells in fits) == 2  # beside two of the games alone
+    assert (
+        sum(len(cells.settings) > 0 for cells in fits) == 4
+    )  # two a study, beside two of games alone

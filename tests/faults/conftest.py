@@ -12,8 +12,8 @@ def fitted(season, run, monkeypatch):
     from transfer.forecast import held_out as scores
     from transfer.terminal import inputs
 
-    def stand_in(cells, request, records=None):
-        return invented_posterior(cells, draws=200, seed=request.seed)
+    def stand_in(cells, request, purpose="forecast"):
+        return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
     monkeypatch.setattr(inputs, "fit_cells", stand_in)
     monkeypatch.setattr(scores, "fit_cells", stand_in)

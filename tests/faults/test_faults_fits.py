@@ -116,7 +116,7 @@ def test_an_older_fit_is_refused_by_its_version(fitted, tmp_path):
 def test_ctrl_c_while_fitting_leaves_nothing(season, run, monkeypatch):
     from transfer.terminal import inputs
 
-    def stopped(cells, request, records=None):
+    def stopped(cells, request, purpose="forecast"):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(inputs, "fit_cells", stopped)

@@ -13,7 +13,7 @@ from transfer.forecast.track_record import game_counts, track_record
 from transfer.mix import figure_response as mix_response
 from transfer.reading import figure_information as information
 from transfer.reading import figure_shares as shares
-from transfer.reading.information import mode_information, read_information
+from transfer.reading.information import rate_information, read_information
 from transfer.reading.reading import read_transfer
 from transfer.records.geometry import BODIES, spot
 from transfer.reports import figure_court as court
@@ -32,6 +32,11 @@ def cells():
 @pytest.fixture(scope="module")
 def posterior(cells):
     return invented_posterior(cells)
+
+
+@pytest.fixture(scope="module")
+def verdict_fit(cells):
+    return invented_posterior(cells, purpose="verdict")
 
 
 @pytest.fixture(scope="module")
@@ -70,14 +75,14 @@ def practice():
 
 
 @pytest.fixture(scope="module")
-def frames(cells, posterior, weeks, practice):
+def frames(cells, posterior, verdict_fit, weeks, practice):
     facts = invented_mix()
     later = cells.table.assign(season="2026-27")
     later = later.assign(unit=later["unit"].str.replace("2025-26", "2026-27"))
     moved = type(cells)(later, cells.settings, tuple(sorted(later["unit"].unique())), "later")
     return {
-        shares: shares.frame(read_transfer(posterior)),
-        information: information.frame(read_information(posterior)),
+        shares: shares.frame(read_transfer(verdict_fit)),
+        information: information.frame(read_information(verdict_fit)),
         dose: dose.frame(weeks),
         until_known: until_known.frame(until_we_know(Crossover(13), team_seasons=(1, 3, 12))),
         mix_response: facts.response(),
@@ -101,28 +106,28 @@ def test_each_figure_draws_its_frame_and_says_it_in_words(module, frames):
     assert "nan" not in words
 
 
-def test_shares_are_those_of_the_reading(posterior, cells, frames):
-    reading = read_transfer(posterior)
+def test_shares_are_those_of_the_reading(verdict_fit, frames):
+    reading = read_transfer(verdict_fit)
     table = frames[shares]
     assert list(table["quantity"]) == ["rep", "live", "all"]
     known = reading.r2.set_index("quantity")["mean"]
     np.testing.assert_allclose(table["mean"], known.loc[table["quantity"]])
 
 
-def test_information_counts_minutes_by_the_charted_pace(posterior, cells, frames):
+def test_information_counts_minutes_by_the_charted_pace(verdict_fit, cells, frames):
     table = frames[information]
     for mode, rows in table.groupby("mode"):
         charted = cells.table[cells.table["mode"] == mode]
         pace = charted["n"].sum() / charted["minutes"].sum()
         np.testing.assert_allclose(rows["minutes"], rows["attempts"] / pace)
-    live = mode_information(posterior.population, np.array([1]), np.ones(1))
+    live = rate_information(verdict_fit.population, 1)
     row = table[(table["mode"] == "live") & (table["attempts"] == 100)].iloc[0]
     assert row["mean"] == pytest.approx(live.r2(100.0).mean())
 
 
-def test_information_without_minutes_has_one_panel(posterior, cells):
-    bare = replace(cells, table=cells.table.assign(minutes=np.nan))
-    table = information.frame(read_information(replace(posterior, cells=bare)))
+def test_information_without_minutes_has_one_panel(verdict_fit):
+    bare = replace(verdict_fit.cells, table=verdict_fit.cells.table.assign(minutes=np.nan))
+    table = information.frame(read_information(replace(verdict_fit, cells=bare)))
     assert table["minutes"].isna().all()
     assert len(information.draw(table).axes) == 1
     assert "a minute" not in information.describe(table)

@@ -10,6 +10,7 @@ import pytest
 from invented_fits import (
     SETTINGS,
     counts,
+    for_verdict,
     known_population,
     make_cells,
     one_factor,
@@ -279,4 +280,4 @@ def test_games_alone_are_forecast_and_scored_too():
     assert list(scored.index) == ["raw", "pooled", "game_only"]
     assert scored["log_score"].idxmax() != "raw"
     with pytest.raises(ArgumentError, match="no setting"):
-        read_transfer(posterior)
+        read_transfer(for_verdict(posterior))

@@ -7,7 +7,7 @@ import json
 
 import numpy as np
 import pytest
-from invented_fits import SETTINGS, counts, known_population, one_factor, truth
+from invented_fits import SETTINGS, counts, for_verdict, known_population, one_factor, truth
 from scipy import stats
 from scipy.special import expit
 
@@ -194,7 +194,7 @@ def test_nothing_is_said_from_a_failed_fit(fitted):
         lambda: forecast_games(bad),
         lambda: forecast_unseen(bad),
         lambda: conversion_table(bad),
-        lambda: read_information(bad),
+        lambda: read_information(for_verdict(bad)),
         lambda: leave_player_out_weights(bad),
     ):
         with pytest.raises(DiagnosticsError, match="did not pass"):

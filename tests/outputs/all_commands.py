@@ -46,8 +46,8 @@ def outputs(folder: Path) -> Iterator[dict]:
     """Run the commands below `folder`, one after another."""
     with pytest.MonkeyPatch.context() as patch:
 
-        def invented_fit(cells, request, records=None):
-            return invented_posterior(cells, draws=200, seed=request.seed)
+        def invented_fit(cells, request, purpose="forecast"):
+            return invented_posterior(cells, draws=200, seed=request.seed, purpose=purpose)
 
         def invented_fit_of_many(cells, priors, **options):
             return invented_posterior(cells, draws=200, seed=options["seed"])

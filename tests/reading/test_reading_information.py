@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from invented_fits import SETTINGS, known_population, make_cells, one_factor
+from invented_fits import SETTINGS, for_verdict, known_population, make_cells, one_factor
 from scipy.special import expit, logit
 
 from transfer.models.posterior import PopulationDraws
 from transfer.reading.information import (
     attempts_per_minute,
     equivalent_attempts,
-    mode_information,
+    rate_information,
     read_information,
-    reliability,
 )
 
 OMEGA = one_factor([0.9, 0.8, 0.85, 0.9])
@@ -25,6 +26,11 @@ def fixed(draws=3):
     return PopulationDraws(
         np.tile(MU, (draws, 1)), np.tile(TAU, (draws, 1)), np.tile(OMEGA, (draws, 1, 1))
     )
+
+
+def reliability(population, k, attempts):
+    info = rate_information(population, k)
+    return info.r2(attempts) / info.limit
 
 
 def test_reliability_is_signal_over_signal_and_noise():
@@ -39,41 +45,31 @@ def test_free_throw_reliability_published():
     # published sampling term p (1 - p) - sd^2 (25.95 without it).
     p, talent = 0.75, 0.085
     tau = talent / (p * (1 - p))
-    one = PopulationDraws(np.array([[logit(p)]]), np.array([[tau]]), np.ones((1, 1, 1)))
+    one = PopulationDraws(np.array([[logit(p)] * 2]), np.array([[tau] * 2]), np.ones((1, 2, 2)))
     n = p * (1 - p) / talent**2
-    assert reliability(one, -1, n)[0] == pytest.approx(0.5)
+    assert reliability(one, 0, n)[0] == pytest.approx(0.5)
     assert n - 1 == pytest.approx(24.95, abs=0.01)
 
 
-def test_one_setting_is_rho_squared_times_reliability():
-    info = mode_information(fixed(), np.array([2]), np.ones(1))
-    for n in (1, 30, 1000):
-        want = OMEGA[2, 3] ** 2 * reliability(fixed(), 2, n)
-        np.testing.assert_allclose(info.r2(float(n)), want)
-
-
-def test_composite_r2_is_that_of_a_regression_on_noisy_rates():
+def test_r2_of_a_rate_is_that_of_a_regression_on_noisy_rates():
     rng = np.random.default_rng(8)
-    info = mode_information(fixed(1), np.array([0, 1]), np.array([300.0, 100.0]))
-    n = np.array([60, 20])
     u = rng.multivariate_normal(np.zeros(4), np.outer(TAU, TAU) * OMEGA, size=200_000)
-    p = expit(MU[:2])
-    seen = u[:, :2] + rng.standard_normal((200_000, 2)) / np.sqrt(n * p * (1 - p))
-    got = np.corrcoef(seen @ np.linalg.lstsq(seen, u[:, 3], rcond=None)[0], u[:, 3])[0, 1] ** 2
-    assert info.r2(80.0)[0] == pytest.approx(got, abs=0.006)
+    p = expit(MU[1])
+    seen = u[:, 1] + rng.standard_normal(200_000) / np.sqrt(80 * p * (1 - p))
+    got = np.corrcoef(seen, u[:, 3])[0, 1] ** 2
+    assert rate_information(fixed(1), 1).r2(80.0)[0] == pytest.approx(got, abs=0.006)
 
 
 def test_r2_rises_to_the_r2_of_true_rates():
-    info = mode_information(fixed(1), np.array([0, 1]), np.array([1.0, 1.0]))
+    info = rate_information(fixed(1), 1)
     values = [info.r2(n)[0] for n in (1.0, 10.0, 100.0, 1e4, 1e9)]
     assert np.all(np.diff(values) > 0)
-    inner, to_game = OMEGA[:2, :2], OMEGA[:2, 3]
-    assert values[-1] == pytest.approx(to_game @ np.linalg.solve(inner, to_game), abs=1e-5)
+    assert values[-1] == pytest.approx(OMEGA[1, 3] ** 2, abs=1e-5)
 
 
 def test_equivalent_attempts_have_equal_r2_and_invert():
-    rep = mode_information(fixed(), np.array([0, 1]), np.array([1.0, 1.0]))
-    live = mode_information(fixed(), np.array([2]), np.ones(1))
+    rep = rate_information(fixed(), 0)
+    live = rate_information(fixed(), 2)
     amount = equivalent_attempts(live, rep, 100.0)
     np.testing.assert_allclose(rep.r2(amount), live.r2(100.0), rtol=1e-9)
     np.testing.assert_allclose(equivalent_attempts(rep, live, float(amount[0]))[0], 100.0)
@@ -82,25 +78,31 @@ def test_equivalent_attempts_have_equal_r2_and_invert():
 def test_no_amount_reaches_a_setting_that_tells_more_than_all_of_the_other():
     omega = one_factor([0.3, 0.3, 0.95, 0.95])
     population = PopulationDraws(MU[None], TAU[None], omega[None])
-    rep = mode_information(population, np.array([0]), np.ones(1))
-    live = mode_information(population, np.array([2]), np.ones(1))
+    rep = rate_information(population, 0)
+    live = rate_information(population, 2)
     assert np.isinf(equivalent_attempts(live, rep, 5000.0)[0])
 
 
+MODES = ("rep", "live")
+
+
 def small(minutes=None):
-    n = np.tile([200, 100, 60, 70], (4, 1))
+    """Fit with one rate a mode of four players."""
+    n = np.tile([300, 60, 70], (4, 1))
     y = np.random.default_rng(9).binomial(n, 0.5)
-    return known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=200, minutes=minutes)
+    keep = np.array([0, 2, 3])
+    fit, _ = known_population(
+        MODES, MU[keep], TAU[keep], OMEGA[np.ix_(keep, keep)], n, y, draws=200, minutes=minutes
+    )
+    return for_verdict(fit)
 
 
 def test_minutes_turn_attempts_into_time():
-    minutes = np.tile([40.0, 20.0, 60.0], (4, 1))
-    posterior, _ = small(minutes)
-    found = read_information(posterior, reference_minutes=60.0)
+    fit = small(np.tile([60.0, 60.0], (4, 1)))
+    found = read_information(fit, reference_minutes=60.0)
     assert found.rates == {"rep": 5.0, "live": 1.0}
     by = found.equivalence.set_index("basis")
-    rep = mode_information(posterior.population, np.array([0, 1]), np.array([800.0, 400.0]))
-    live = mode_information(posterior.population, np.array([2]), np.ones(1))
+    rep, live = (rate_information(fit.population, k) for k in (0, 1))
     want = np.median(equivalent_attempts(live, rep, 60.0)) / 5.0
     assert by.loc["per minute", "median"] == pytest.approx(want)
     assert by.loc["per attempt", "low"] <= by.loc["per attempt", "high"]
@@ -108,9 +110,23 @@ def test_minutes_turn_attempts_into_time():
     assert "5.0 rep and 1.0 live attempts a minute" in found.text
 
 
+def test_rows_of_settings_come_from_the_fit_by_setting_and_those_of_modes_do_not():
+    n = np.tile([200, 100, 60, 70], (4, 1))
+    y = np.random.default_rng(9).binomial(n, 0.5)
+    by_setting, cells = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=200)
+    fit = small()
+    fit = replace(fit, provenance=replace(fit.provenance, data_hash=cells.data_hash))
+    sources = read_information(fit, by_setting).table.set_index(["source", "attempts"])["mean"]
+    assert sources["rep/light", 100] == pytest.approx(
+        rate_information(by_setting.population, 1).r2(100).mean()
+    )
+    assert sources["all live", 100] == pytest.approx(
+        rate_information(fit.population, 1).r2(100).mean()
+    )
+
+
 def test_without_minutes_the_figure_per_minute_is_absent_and_said():
-    posterior, _ = small()
-    found = read_information(posterior)
+    found = read_information(small())
     assert list(found.equivalence["basis"]) == ["per attempt"]
     assert found.rates == {"rep": None, "live": None}
     assert "Minutes were not charted for rep and live work" in found.text

@@ -7,12 +7,16 @@ import json
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
-from invented_fits import SETTINGS, make_cells, one_factor, passed, tilted_prior
+from invented import invented_cells, invented_posterior
+from invented_fits import for_verdict, make_cells, one_factor, passed
 
 from transfer.errors import ArgumentError, DiagnosticsError
 from transfer.models.composition import compose
+from transfer.models.population_prior import draw_population
 from transfer.models.posterior import PopulationDraws, TransferPosterior
+from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
 from transfer.reading import plain as short
 from transfer.reading.design import Design, players_for
@@ -20,7 +24,8 @@ from transfer.reading.reading import read_transfer
 from transfer.reading.sections import verdict_rows
 from transfer.results import plain
 
-PRIOR = tilted_prior(np.random.default_rng(0), 4000, 3)
+MODES = ("rep", "live")
+PRIOR = draw_population(2, TransferPriors().for_verdict(), 4000, 1)
 
 #: Words that would say that practice does something to game shooting.
 CAUSAL = re.compile(
@@ -31,8 +36,8 @@ CAUSAL = re.compile(
 )
 
 
-def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=SETTINGS, **kwargs):
-    """Reading from given correlation draws, all else plain."""
+def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=MODES, **kwargs):
+    """Reading from given correlation draws of rep, live and games, all else plain."""
     draws, width = omega.shape[:2]
     rng = np.random.default_rng(1)
     n = np.tile(attempts or [400] * (width - 1) + [70], (players, 1))
@@ -43,7 +48,7 @@ def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=SETTINGS,
     )
     posterior = TransferPosterior(
         settings=tuple(settings),
-        modes=tuple(s.split("/")[0] for s in settings),
+        modes=tuple(settings),
         units=cells.units,
         population=population,
         prior=prior,
@@ -52,22 +57,22 @@ def reading_of(omega, players=40, attempts=None, prior=PRIOR, settings=SETTINGS,
         provenance=Provenance(7, cells.data_hash),
         cells=cells,
     )
-    return read_transfer(posterior, **kwargs)
+    return read_transfer(for_verdict(posterior), **kwargs)
 
 
 def factor_draws(rep, live, spread, draws=3000, seed=2):
     """Correlation draws whose live and rep loadings scatter around given ones."""
     rng = np.random.default_rng(seed)
-    centre = np.arctanh([rep, rep, live, 0.97])
-    return np.stack([one_factor(np.tanh(z)) for z in centre + spread * rng.normal(size=(draws, 4))])
+    centre = np.arctanh([rep, live, 0.97])
+    return np.stack([one_factor(np.tanh(z)) for z in centre + spread * rng.normal(size=(draws, 3))])
 
 
 CASES = {
     "cannot_tell": PRIOR.omega,
-    "leaning": factor_draws(0.50, 0.86, 0.20),
+    "leaning": factor_draws(0.60, 0.84, 0.26),
     "unclear": factor_draws(0.79, 0.86, 0.18),
     "ahead": factor_draws(0.35, 0.90, 0.12),
-    "practically_equal": factor_draws(0.85, 0.90, 0.02),
+    "practically_equal": factor_draws(0.885, 0.90, 0.02),
 }
 
 
@@ -79,16 +84,10 @@ PLAYERS = dict.fromkeys(CASES, 80) | {"cannot_tell": 13}
 def readings():
     found = {word: reading_of(omega, players=PLAYERS[word]) for word, omega in CASES.items()}
     swapped = reading_of(factor_draws(0.92, 0.30, 0.12))
-    one_rep = reading_of(
-        factor_draws(0.6, 0.8, 0.2)[:, [0, 1, 3]][:, :, [0, 1, 3]],
-        prior=tilted_prior(np.random.default_rng(3), 2000, 2),
-        settings=SETTINGS[:2],
-    )
-    one_live = reading_of(
-        factor_draws(0.6, 0.8, 0.2)[:, [2, 3]][:, :, [2, 3]],
-        prior=tilted_prior(np.random.default_rng(3), 2000, 1),
-        settings=SETTINGS[2:],
-    )
+    alone = factor_draws(0.6, 0.8, 0.2)[:, 1:, 1:]
+    one_prior = draw_population(1, TransferPriors().for_verdict(), 2000, 3)
+    one_rep = reading_of(alone, prior=one_prior, settings=("rep",))
+    one_live = reading_of(alone, prior=one_prior, settings=("live",))
     by_rho = reading_of(CASES["ahead"], contrast="rho")
     return found | {"rep": swapped, "rep only": one_rep, "live only": one_live, "rho": by_rho}
 
@@ -163,8 +162,8 @@ def test_text_carries_what_every_verdict_must(readings, case):
     assert f"before these records it was {100 * verdict.prior_probability:.0f}%" in text
     players = PLAYERS[case]
     assert (
-        f"{800 * players:,} rep and {400 * players:,} live practice attempts and "
-        f"{70 * players:,} game attempts of {players} player-seasons" in text
+        f"{400 * players:,} rep and {400 * players:,} live practice attempts and "
+        f"{70 * players:,} game attempts of {players} players" in text
     )
     assert "was chosen, not assigned" in text
     assert "Bayes factor" in text
@@ -201,15 +200,13 @@ def test_one_mode_has_no_contrast_and_says_what_to_chart(readings, case, missing
 def test_figures_are_those_of_the_draws(readings):
     reading = readings["ahead"]
     parts = compose(
-        PopulationDraws(np.zeros((3000, 4)), np.full((3000, 4), 0.4), CASES["ahead"]),
-        SETTINGS,
-        ("rep", "rep", "live"),
+        PopulationDraws(np.zeros((3000, 3)), np.full((3000, 3), 0.4), CASES["ahead"]), MODES, MODES
     )
     np.testing.assert_allclose(reading.contrast_draws, parts.r2_live - parts.r2_rep)
-    row = reading.table.set_index("setting").loc["live/trailing"]
-    assert row["rho_mean"] == pytest.approx(parts.rho[:, 2].mean())
-    assert row["rho_low"] == pytest.approx(np.quantile(parts.rho[:, 2], 0.05))
-    assert row["prior_rho_mean"] == pytest.approx(PRIOR.omega[:, 2, 3].mean())
+    row = reading.table.set_index("setting").loc["live"]
+    assert row["rho_mean"] == pytest.approx(parts.rho[:, 1].mean())
+    assert row["rho_low"] == pytest.approx(np.quantile(parts.rho[:, 1], 0.05))
+    assert row["prior_rho_mean"] == pytest.approx(PRIOR.omega[:, 1, 2].mean())
     assert row["attempts"] == 32_000
     assert row["players"] == 80
     live = reading.r2.set_index("quantity").loc["live"]
@@ -254,22 +251,22 @@ def test_no_verdict_from_a_fit_that_failed():
 
 def test_other_cells_are_refused():
     reading = reading_of(CASES["ahead"])
-    few = make_cells(SETTINGS, np.full((2, 4), 10), np.full((2, 4), 5))
+    few = make_cells(MODES, np.full((2, 3), 10), np.full((2, 3), 5))
     with pytest.raises(ArgumentError, match="the fit holds 3 players"):
         TransferPosterior(
-            SETTINGS,
-            ("rep", "rep", "live"),
+            MODES,
+            MODES,
             tuple(f"U{i}" for i in range(3)),
-            PopulationDraws(np.zeros((10, 4)), np.ones((10, 4)), CASES["ahead"][:10]),
+            PopulationDraws(np.zeros((10, 3)), np.ones((10, 3)), CASES["ahead"][:10]),
             PRIOR,
-            np.zeros((10, 3, 4)),
+            np.zeros((10, 3, 3)),
             passed(),
             reading.provenance,
             few,
         )
 
 
-def test_next_step_asks_for_the_player_seasons_of_the_table(readings):
+def test_next_step_asks_for_the_players_of_the_table(readings):
     small = readings["cannot_tell"]
     assert small.design.leaning < 0.5
     needed = players_for(0.8, small.design)
@@ -277,7 +274,7 @@ def test_next_step_asks_for_the_player_seasons_of_the_table(readings):
     if needed is None:
         assert "will not settle it soon" in step.text
     else:
-        assert step.action == "more_player_seasons"
+        assert step.action == "more_players"
         assert 0 <= step.amount - (needed - 13) < 5
     assert readings["ahead"].next_step.action == "repeat"
 
@@ -292,7 +289,7 @@ def test_more_players_and_attempts_never_tell_less():
 
 
 def test_more_of_the_same_is_not_advised_where_it_will_not_help():
-    reading = reading_of(CASES["unclear"], players=20, attempts=[400, 400, 400, 5])
+    reading = reading_of(CASES["unclear"], players=20, attempts=[400, 400, 5])
     assert reading.next_step.action == "repeat"
     assert "will not settle it soon" in reading.next_step.text
 
@@ -339,26 +336,56 @@ def test_records_that_lowered_a_favoured_side_do_not_name_it():
 
 
 def test_next_step_asks_for_attempts_where_rates_are_noise():
-    reading = reading_of(CASES["leaning"], attempts=[400, 400, 12, 70])
+    reading = reading_of(CASES["leaning"], attempts=[400, 12, 70])
     assert reading.next_step.action == "more_attempts"
-    assert reading.next_step.setting == "live/trailing"
+    assert reading.next_step.setting == "live"
     # reliability .7 at tau .4, p .5: n = .7 / .3 / (.16 * .25) = 58.3, rounded up to tens
     assert reading.next_step.amount == 60
 
 
-def test_an_uneven_start_is_named():
-    assert "not even" not in reading_of(CASES["ahead"], prior=_mirrored(PRIOR)).text
-    assert "not even" in reading_of(CASES["ahead"]).text
+def test_only_a_fit_made_for_the_verdict_judges_and_only_of_the_same_counts():
+    cells = invented_cells(6)
+    by_setting = invented_posterior(cells)
+    judging = invented_posterior(cells, purpose="verdict")
+    with pytest.raises(ArgumentError, match="purpose='forecast'"):
+        read_transfer(by_setting)
+    with pytest.raises(ArgumentError, match='purpose="verdict" as well'):
+        read_transfer(judging, judging)
+    with pytest.raises(ArgumentError, match="different counts"):
+        read_transfer(judging, invented_posterior(invented_cells(6, seed=6)))
 
 
-def _mirrored(prior):
-    """Prior with one rep and one live twin each: even by construction."""
-    omega = np.concatenate([factor_draws(0.8, 0.6, 0.4, 1500), factor_draws(0.6, 0.8, 0.4, 1500)])
-    rep = compose(
-        PopulationDraws(prior.mu[:1], prior.tau[:1], omega), SETTINGS, ("rep", "rep", "live")
-    ).contrast("r2")
-    order = np.argsort(rep)
-    share = int((rep > 0).sum())
-    keep = min(share, rep.size - share)
-    chosen = np.concatenate([order[:keep], order[-keep:]])
-    return PopulationDraws(prior.mu[:1], prior.tau[:1], omega[chosen])
+def test_the_fit_by_setting_changes_the_table_and_nothing_else():
+    cells = invented_cells(8, settings=("rep/none", "rep/light", "live/trailing"))
+    judging = invented_posterior(cells, purpose="verdict")
+    alone, both = read_transfer(judging), read_transfer(judging, invented_posterior(cells))
+    assert list(alone.table["setting"]) == ["rep", "live"]
+    assert list(both.table["setting"]) == list(cells.settings)
+    assert both.text == alone.text
+    without = {"settings"}
+    assert {k: v for k, v in both.to_dict().items() if k not in without} == {
+        k: v for k, v in alone.to_dict().items() if k not in without
+    }
+
+
+def test_seasons_of_one_player_are_told_as_one_player():
+    cells = invented_cells(6)
+    again = cells.table.assign(
+        season="2026-27", unit=cells.table["unit"].str.replace("2025-26", "2026-27")
+    )
+    table = pd.concat([cells.table, again], ignore_index=True)
+    two = dataclasses.replace(cells, table=table, units=tuple(sorted(table["unit"].unique())))
+    reading = read_transfer(invented_posterior(two, purpose="verdict"))
+    assert (reading.players, reading.player_seasons, reading.design.players) == (6, 12, 6)
+    assert "game attempts of 6 players in 12 player-seasons." in reading.text
+    once = read_transfer(invented_posterior(cells, purpose="verdict"))
+    assert reading.design.game > once.design.game
+
+
+def test_sessions_that_vary_make_the_design_smaller():
+    fit = invented_posterior(invented_cells(6), purpose="verdict")
+    noted = {**fit.provenance.settings, "design_effects": {"game": 2.0}}
+    fewer = dataclasses.replace(fit, provenance=dataclasses.replace(fit.provenance, settings=noted))
+    plain_design, less = read_transfer(fit).design, read_transfer(fewer).design
+    assert less.game < plain_design.game
+    assert less.practice == plain_design.practice

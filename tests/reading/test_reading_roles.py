@@ -65,7 +65,8 @@ def test_a_role_without_a_shift_changes_nothing():
 
 def test_the_page_shows_both_only_where_roles_are_in_the_fit():
     fit = with_positions(3.0)
-    shown = str(settings_section(read_transfer(fit), fit, 0.9))
+    judged = invented_posterior(invented_cells(), purpose="verdict")
+    shown = str(settings_section(read_transfer(judged), fit, 0.9))
     assert "Within roles and over all players" in shown
     plain = invented_posterior(invented_cells())
-    assert "Within roles" not in str(settings_section(read_transfer(plain), plain, 0.9))
+    assert "Within roles" not in str(settings_section(read_transfer(judged), plain, 0.9))

@@ -42,10 +42,12 @@ def look(page: str, folder: Path) -> dict:
 def content():
     cells = invented_cells(6, ("A", "B"))
     posterior = invented_posterior(cells, draws=300)
+    verdict_fit = invented_posterior(cells, draws=300, purpose="verdict")
     return ReportContent(
         title="Practice and game shooting",
-        reading=read_transfer(posterior),
+        reading=read_transfer(verdict_fit, posterior),
         posterior=posterior,
+        verdict_fit=verdict_fit,
         mix=invented_mix(),
         interactive=True,
         audience="coach",

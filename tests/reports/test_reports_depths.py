@@ -58,10 +58,12 @@ ALWAYS_GLOSSED = {
 def content():
     cells = invented_cells(7, ("A", "B"), SETTINGS)
     posterior = invented_posterior(cells, draws=300)
+    verdict_fit = invented_posterior(cells, draws=300, purpose="verdict")
     return ReportContent(
         title="Practice and game shooting",
-        reading=read_transfer(posterior),
+        reading=read_transfer(verdict_fit, posterior),
         posterior=posterior,
+        verdict_fit=verdict_fit,
         priors=TransferPriors(),
         mix=invented_mix(),
         summary=[("rep attempts", "10 makes of 20, 14 player-seasons")],
@@ -88,8 +90,9 @@ def share(omega, at):
 @pytest.fixture(scope="module")
 def recomputed(content):
     """Every figure of the director's page again, straight from draws and counts."""
-    post, prior = content.posterior.population.omega, content.posterior.prior.omega
-    rep, live, both = [0, 1], [2, 3], [0, 1, 2, 3]
+    fit = content.verdict_fit
+    post, prior = fit.population.omega, fit.prior.omega
+    rep, live, both = [0], [1], [0, 1]
     after, before = share(post, live) - share(post, rep), share(prior, live) - share(prior, rep)
     sign = 1 if (after > 0).mean() >= 0.5 else -1
     said = []
@@ -171,7 +174,8 @@ def test_the_analyst_sees_diagnostics_priors_with_sources_and_sensitivity(pages)
     for row in TransferPriors().table.itertuples():
         assert row.source in text
     assert "R-hat, largest" in text
-    assert "practice says less about games" in text
+    assert "of the verdict: any correlations equally likely" in text
+    assert "of the forecasts: practice and games tend to go together" in text
     assert "Half-life, weeks" in text
 
 
@@ -255,12 +259,13 @@ def test_pages_stay_small(pages):
 def test_small_groups_are_hidden_in_every_depth():
     cells = invented_cells(4)
     posterior = invented_posterior(cells, draws=200)
-    reading = read_transfer(posterior)
+    verdict_fit = invented_posterior(cells, draws=200, purpose="verdict")
+    reading = read_transfer(verdict_fit, posterior)
     facts = replace(invented_mix(), players=4)
     rates = [f"{100 * r.y / r.n:.0f}% of {r.n}" for r in cells.table.itertuples() if r.n]
     for audience in AUDIENCES:
         shared = ReportContent(
-            "t", reading, posterior, shared=True, audience=audience, mix=facts,
+            "t", reading, posterior, verdict_fit, shared=True, audience=audience, mix=facts,
             summary=[("rep attempts", "700 makes of 1,200, 4 player-seasons")], interactive=True,
         )  # fmt: skip
         page = render_report(shared)

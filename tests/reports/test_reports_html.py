@@ -65,13 +65,15 @@ class Outline(html.parser.HTMLParser):
 def content():
     cells = invented_cells(5, ("A", "B"))
     posterior = invented_posterior(cells, draws=300)
+    verdict_fit = invented_posterior(cells, draws=300, purpose="verdict")
     problems = problem_table(
         [Problem("games.csv", "", 7, "player", "<b>P99</b>", "no practice", "chart it", "note")]
     )
     return ReportContent(
         title="Practice & games <test>",
-        reading=read_transfer(posterior),
+        reading=read_transfer(verdict_fit, posterior),
         posterior=posterior,
+        verdict_fit=verdict_fit,
         left_out_player=score_leave_player_out(
             posterior, games=invented_posterior(game_cells(cells), draws=300)
         ),
@@ -188,7 +190,10 @@ def test_paper_rules_are_there(page):
 def test_one_mode_says_what_to_chart_and_gives_no_contrast():
     cells = invented_cells(5, ("A",), ("rep/none",))
     posterior = invented_posterior(cells, draws=200)
-    page = render_report(ReportContent("Only rep", read_transfer(posterior), posterior))
+    verdict_fit = invented_posterior(cells, draws=200, purpose="verdict")
+    page = render_report(
+        ReportContent("Only rep", read_transfer(verdict_fit, posterior), posterior, verdict_fit)
+    )
     assert "Only rep shooting was charted" in page
     assert "The figures behind the verdict" not in page
     assert "Chart live shooting" in page
@@ -197,9 +202,12 @@ def test_one_mode_says_what_to_chart_and_gives_no_contrast():
 def test_a_shared_page_has_no_players_and_hides_small_groups():
     cells = invented_cells(4)
     posterior = invented_posterior(cells, draws=200)
-    reading = read_transfer(posterior)
+    verdict_fit = invented_posterior(cells, draws=200, purpose="verdict")
+    reading = read_transfer(verdict_fit, posterior)
     none = problem_table([])
-    page = render_report(ReportContent("t", reading, posterior, problems=none, shared=True))
+    page = render_report(
+        ReportContent("t", reading, posterior, verdict_fit, problems=none, shared=True)
+    )
     assert "No problems, warnings or notes" in page
     for row in cells.table.itertuples():
         assert row.player not in page
@@ -210,13 +218,16 @@ def test_a_shared_page_has_no_players_and_hides_small_groups():
 
 def test_a_shared_page_has_no_hash_of_the_records():
     posterior = invented_posterior(invented_cells(4), draws=200)
+    judged = invented_posterior(invented_cells(4), draws=200, purpose="verdict")
     manifest = {
         "inputs": {"games": {"file": "games.csv", "sha256": "ab" * 32}},
         "options": {"priors_sha256": "cd" * 32, "seed": 1},
     }
     given = {"manifest": manifest, "problems": problem_table([])}
     own, shared = (
-        render_report(ReportContent("t", read_transfer(posterior), posterior, shared=s, **given))
+        render_report(
+            ReportContent("t", read_transfer(judged), posterior, judged, shared=s, **given)
+        )
         for s in (False, True)
     )
     assert len(re.findall(r"\b[0-9a-f]{64}\b", own)) == 3

@@ -1,220 +1,175 @@
 """What a season's design can tell about live against rep: the table behind "cannot tell".
 
-    python tests/studies/design_power.py --out transfer/reading/design_power.json
+    python tests/studies/design_power.py --log FILE --out transfer/reading/design_power.json
 
 Seasons are invented for players x practice attempts of each mode x game attempts, with a true
-contrast R2_live - R2_rep of .30 (half of the seasons the other way round) and with none, and read
-with the verdict's prior: LKJ(1) on the correlations of rep, live and game rates, half-normal
-spreads. A quick fit stands in for the sampler: a player's logit rate is Normal about the true one
-with known variance 1 / (n p (1 - p)), so the season is its 3 x 3 scatter matrix, and differential
-evolution Markov chains (ter Braak 2006, from memory) run for all seasons at once.
-The quick fit has not been set beside the sampler's season by season; coverage is kept per cell.
-
-One line per cell is kept beside the table; a stopped run goes on where it stopped.
+contrast R2_live - R2_rep of .30 (half of the seasons the other way round) and with none, and each
+is fitted and judged as the package does by default. One line a season is kept in the log, so that a
+stopped run goes on where it stopped; the table holds shares of them, and with ``--page`` a page
+shows them with their Monte Carlo errors.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from itertools import product
 from pathlib import Path
 from typing import Any
 
 import click
 import numpy as np
+import pandas as pd
+from verdict_plan import BETWEEN, PROGRAM_SD, RATE, TAU, Season
+from verdict_seasons import run_missing
 
-PLAYERS = (14, 42, 84)
+from transfer.files import write_text
+from transfer.provenance import package_versions
+
+PLAYERS = (14, 42, 84, 168)
 PRACTICE = (30, 3000)
-GAME = (20, 69, 150, 400)
+GAME = (20, 69, 400)
 CONTRAST = 0.30
-#: rho_rep^2 + .30 = rho_live^2, with the true rep-live correlation of the design's own trial.
+#: rho_rep^2 + .30 = rho_live^2.
 RHO = (0.45, float(np.sqrt(0.45**2 + CONTRAST)))
 RHO_NONE = (0.60, 0.60)
-BETWEEN = 0.60
-#: True spreads (logit) and make rates: game spread between the .14 of a public professional shot
-#: log and the .25 of the earlier studies; practice as in the earlier studies.
-TAU = (0.20, 0.375, 0.375)
-RATE = (0.40, 0.50, 0.50)
-TAU_SCALE = np.array((0.25, 0.5, 0.5))
-ROPE = (-0.05, 0.05)
-SEASONS = 100
-CHAINS, WARM, KEEP = 24, 1200, 1500
+#: Seasons a cell and truth that the study is planned for, in rounds so that all cells grow alike.
+SEASONS, ROUND = 100, 10
 
 
-def noise(practice: tuple[float, float], game: float) -> np.ndarray:
-    """Sampling variance of one player's logit rates: game, rep, live."""
-    n = np.array([game, *practice])
-    p = np.array(RATE)
-    return np.asarray(1.0 / (n * p * (1 - p)))
+def seasons(size: int) -> Iterator[Season]:
+    """All seasons of the study, round by round; the true side alternates."""
+    designs = list(product(PLAYERS, PRACTICE, GAME))
+    for start in range(0, size, ROUND):
+        for (number, (players, practice, game)), kind in product(
+            enumerate(designs), ("true", "none")
+        ):
+            for index in range(start, min(start + ROUND, size)):
+                rho = RHO_NONE if kind == "none" else RHO if index % 2 == 0 else RHO[::-1]
+                seed = 1_000_000 + 10_000 * (2 * number + (kind == "none")) + index
+                cell = f"{players},{practice},{game},{kind}"
+                yield Season(cell, index, seed, players, (practice, practice), game, rho)
 
 
-def truth(rho: tuple[float, float]) -> np.ndarray:
-    """True covariance of game, rep and live rates."""
-    omega = np.array([[1.0, *rho], [rho[0], 1.0, BETWEEN], [rho[1], BETWEEN, 1.0]])
-    return np.asarray(np.outer(TAU, TAU) * omega)
-
-
-def scatters(
-    sigma: np.ndarray, variance: np.ndarray, players: int, seasons: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Scatter matrices of invented seasons, shape (S, 3, 3)."""
-    factor = np.linalg.cholesky(sigma + np.diag(variance))
-    x = rng.standard_normal((seasons, players, 3)) @ factor.T
-    x -= x.mean(axis=1, keepdims=True)
-    return np.asarray(np.einsum("spi,spj->sij", x, x))
-
-
-def _covariance(z: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Spreads and correlations of parameters z (..., 6), with the log prior of z."""
-    tau = np.exp(z[..., :3])
-    r = np.tanh(z[..., 3:])
-    a, b, c = r[..., 0], r[..., 1], r[..., 2]
-    one = np.maximum(1 - r**2, 1e-12)
-    between = c * np.sqrt(one[..., 0] * one[..., 1]) + a * b
-    prior = (
-        (z[..., :3] - 0.5 * (tau / TAU_SCALE) ** 2).sum(-1)
-        + 1.5 * np.log(one[..., 0] * one[..., 1])
-        + np.log(one[..., 2])
+def shares(lines: pd.DataFrame, players: int, practice: int, game: int) -> dict[str, Any]:
+    """One row of the table."""
+    found, none = (
+        lines[lines["cell"] == f"{players},{practice},{game},{kind}"] for kind in ("true", "none")
     )
-    return tau, a, b, between, prior
+    failed = int(found["word"].isna().sum() + none["word"].isna().sum())
+    found, none = found[found["word"].notna()], none[none["word"].notna()]
+    side = np.where(found["contrast"] > 0, "live", "rep")
+    right = found["favours"] == side
+    lean, ahead = (lambda x: x["word"].isin(["leaning", "ahead"])), (lambda x: x["word"] == "ahead")
 
+    def covered(x: pd.DataFrame) -> float:
+        return float(((x["low"] <= x["contrast"]) & (x["contrast"] <= x["high"])).mean())
 
-def log_posterior(
-    z: np.ndarray, scatter: np.ndarray, variance: np.ndarray, players: int
-) -> np.ndarray:
-    """Log posterior density of (log tau, atanh partial correlations), shape z.shape[:-1]."""
-    tau, a, b, c, prior = _covariance(z)
-    v11, v22, v33 = (tau[..., k] ** 2 + variance[k] for k in range(3))
-    v12, v13 = tau[..., 0] * tau[..., 1] * a, tau[..., 0] * tau[..., 2] * b
-    v23 = tau[..., 1] * tau[..., 2] * c
-    c11, c22, c33 = v22 * v33 - v23**2, v11 * v33 - v13**2, v11 * v22 - v12**2
-    c12, c13, c23 = v13 * v23 - v12 * v33, v12 * v23 - v13 * v22, v12 * v13 - v11 * v23
-    det = v11 * c11 + v12 * c12 + v13 * c13
-    s = scatter[:, None]
-    trace = (
-        c11 * s[..., 0, 0] + c22 * s[..., 1, 1] + c33 * s[..., 2, 2]
-        + 2 * (c12 * s[..., 0, 1] + c13 * s[..., 0, 2] + c23 * s[..., 1, 2])
-    ) / det  # fmt: skip
-    return np.asarray(prior - 0.5 * ((players - 1) * np.log(det) + trace))
-
-
-def contrasts(
-    scatter: np.ndarray, variance: np.ndarray, players: int, rng: np.random.Generator
-) -> np.ndarray:
-    """Posterior draws of R2_live - R2_rep of every season, shape (S, draws)."""
-    seasons = len(scatter)
-    z = np.concatenate(
-        [
-            np.log(TAU) + 0.3 * rng.standard_normal((seasons, CHAINS, 3)),
-            0.5 + 0.5 * rng.standard_normal((seasons, CHAINS, 3)),
-        ],
-        axis=-1,
-    )
-    density = log_posterior(z, scatter, variance, players)
-    rows = np.arange(seasons)[:, None]
-    kept = []
-    for step in range(WARM + KEEP):
-        one, two = (rng.integers(0, CHAINS, (seasons, CHAINS)) for _ in range(2))
-        scale = 1.0 if step % 10 == 0 else 2.38 / np.sqrt(12)
-        jump = scale * (z[rows, one] - z[rows, two]) + 0.02 * rng.standard_normal(z.shape)
-        proposal = z + jump
-        after = log_posterior(proposal, scatter, variance, players)
-        taken = np.log(rng.random(after.shape)) < after - density
-        z = np.where(taken[..., None], proposal, z)
-        density = np.where(taken, after, density)
-        if step >= WARM and step % 3 == 0:
-            r = np.tanh(z[..., 3:5])
-            kept.append(r[..., 1] ** 2 - r[..., 0] ** 2)
-    return np.concatenate(kept, axis=1)
-
-
-def one_cell(
-    players: int, practice: tuple[float, float], game: float, rho: tuple[float, float],
-    seed: int, seasons: int = SEASONS,
-) -> dict[str, Any]:  # fmt: skip
-    """Shares of words among seasons of one design; the true side alternates."""
-    rng = np.random.default_rng(seed)
-    variance = noise(practice, game)
-    half = seasons // 2
-    scatter = np.concatenate(
-        [scatters(truth(r), variance, players, half, rng) for r in (rho, rho[::-1])]
-    )
-    draws = contrasts(scatter, variance, players, rng)
-    side = np.repeat([1.0, -1.0], half)
-    live = (draws > 0).mean(axis=1)
-    chance = np.maximum(live, 1 - live)
-    equal = ((draws >= ROPE[0]) & (draws <= ROPE[1])).mean(axis=1) >= 0.9
-    right = np.sign(live - 0.5) == side
-    low, high = np.quantile(draws, [0.05, 0.95], axis=1)
-    true = side * (rho[1] ** 2 - rho[0] ** 2)
-    odds = chance / np.maximum(1 - chance, 0.5 / draws.shape[1])
+    odds = none["probability"] / np.maximum(1 - none["probability"], 1e-4)
     return {
-        "leaning": float(((chance >= 0.9) & ~equal & right).mean()),
-        "ahead": float(((chance >= 0.975) & ~equal & right).mean()),
-        "either_leaning": float(((chance >= 0.9) & ~equal).mean()),
-        "either_ahead": float(((chance >= 0.975) & ~equal).mean()),
-        "equal": float(equal.mean()),
-        "covered": float(((low <= true) & (true <= high)).mean()),
-        "mean": float((side * draws.mean(axis=1)).mean()),
-        "odds_80": float(np.quantile(odds, 0.8)),
+        "players": players,
+        "practice": practice,
+        "game": game,
+        "seasons": len(found),
+        "seasons_none": len(none),
+        "failed": failed,
+        "leaning": float((lean(found) & right).mean()),
+        "ahead": float((ahead(found) & right).mean()),
+        "wrong_leaning": float((lean(found) & ~right).mean()),
+        "covered": covered(found),
+        "none_leaning": float(lean(none).mean()),
+        "none_ahead": float(ahead(none).mean()),
+        "none_live": float((lean(none) & (none["favours"] == "live")).mean()),
+        "none_covered": covered(none),
+        "none_odds_80": float(np.quantile(odds, 0.8)),
     }
 
 
-def one_row(job: tuple[int, int, int, int]) -> dict[str, Any]:
-    """One line of the table: seasons with the true contrast, and seasons with none."""
-    number, players, practice, game = job
-    both = (practice, practice)
-    found = one_cell(players, both, game, RHO, 2 * number)
-    none = one_cell(players, both, game, RHO_NONE, 2 * number + 1)
-    return {
-        "players": players, "practice": practice, "game": game, "seasons": SEASONS,
-        "leaning": found["leaning"], "ahead": found["ahead"], "covered": found["covered"],
-        "none_leaning": none["either_leaning"], "none_ahead": none["either_ahead"],
-        "none_covered": none["covered"], "none_odds_80": none["odds_80"],
-    }  # fmt: skip
-
-
-def keep(path: Path, rows: list[dict[str, Any]]) -> None:
+def table_of(rows: list[dict[str, Any]], when: str) -> dict[str, Any]:
     """The committed table: what it is, and one row per design."""
-    table = {
+    return {
         "about": "Share of invented seasons that reach 'leaning' or 'ahead' for the right side "
         "with a true contrast R2_live - R2_rep of .30, and for either side with none, by players "
-        "and attempts a player. Own simulation by tests/studies/design_power.py: a quick normal "
-        "approximation stands in for the sampler, not yet compared with it season by season.",
-        "date": dt.date.today().isoformat(),
+        "and attempts a player. Own simulation by tests/studies/design_power.py: every season "
+        "fitted and judged as the package does by default.",
+        "date": when,
         "contrast": CONTRAST,
-        "true": {"rho": RHO, "rho_none": RHO_NONE, "between": BETWEEN, "tau": TAU, "rate": RATE},
+        "true": {
+            "rho": RHO, "rho_none": RHO_NONE, "between": BETWEEN, "tau": TAU, "rate": RATE,
+            "program_sd": PROGRAM_SD,
+        },
         "half_attempts": {
-            "practice": 1 / (TAU[1] ** 2 * RATE[1] * (1 - RATE[1])),
-            "game": 1 / (TAU[0] ** 2 * RATE[0] * (1 - RATE[0])),
+            "practice": 1 / (TAU["rep"] ** 2 * RATE["rep"] * (1 - RATE["rep"])),
+            "game": 1 / (TAU["game"] ** 2 * RATE["game"] * (1 - RATE["game"])),
         },
         "players": PLAYERS,
         "practice": PRACTICE,
         "game": GAME,
         "cells": rows,
-    }
-    path.write_text(json.dumps(table, indent=1) + "\n", "utf-8")
+    }  # fmt: skip
+
+
+def _share(value: float, size: int) -> str:
+    """A share with its Monte Carlo standard error, that of one more success and failure."""
+    smoothed = (value * size + 1) / (size + 2)
+    return f"{value:.2f} ({np.sqrt(smoothed * (1 - smoothed) / (size + 2)):.02f})"
+
+
+def page_of(rows: list[dict[str, Any]], when: str, seconds: float) -> str:
+    """The committed page."""
+    heads = (
+        "players", "practice attempts a mode", "game attempts", "seasons", "leaning or ahead",
+        "ahead", "covered", "no difference: leaning or ahead", "of these live", "ahead", "covered",
+        "gate failed",
+    )  # fmt: skip
+    lines = ["| " + " | ".join(heads) + " |", "|" + "---|" * len(heads)]
+    for r in rows:
+        true, none = r["seasons"], r["seasons_none"]
+        cells = (
+            str(r["players"]), f"{r['practice']:,}", str(r["game"]), f"{true} + {none}",
+            _share(r["leaning"], true), _share(r["ahead"], true), _share(r["covered"], true),
+            _share(r["none_leaning"], none), f"{r['none_live']:.2f}",
+            _share(r["none_ahead"], none), _share(r["none_covered"], none), str(r["failed"]),
+        )  # fmt: skip
+        lines.append("| " + " | ".join(cells) + " |")
+    versions = ", ".join(f"{k} {v}" for k, v in package_versions().items())
+    return (
+        "# What a design can tell about live against rep\n\n"
+        "Shares of invented seasons, Monte Carlo standard error in brackets; 90 % equal-tailed "
+        "intervals. A true contrast of .30 lies on either side in half of the seasons, and the "
+        "shares of its words are for the right side; without a difference they are for either "
+        f"side. True correlations with games {RHO[0]:.2f} and {RHO[1]:.2f}, or {RHO_NONE[0]:.2f} "
+        f"for both; rep with live {BETWEEN:.2f}; spreads {TAU['rep']} and {TAU['live']} in "
+        f"practice, {TAU['game']:.2f} in games; programs of 14 players, spread {PROGRAM_SD:.2f}; "
+        "one setting a mode, equal attempts.\n\n"
+        f"Last written on {when} by `python tests/studies/design_power.py` (seeds 1000000 and up); "
+        f"median {seconds:.1f} s a fit on one core beside other work. {versions}.\n\n"
+        + "\n".join(lines)
+        + "\n"
+    )
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path), required=True)
-@click.option("--log", type=click.Path(path_type=Path), required=True, help="one line per cell")
-def main(out: Path, log: Path) -> None:
-    """Fill the table, going on where an earlier run stopped."""
-    done = {}
-    if log.exists():
-        for line in log.read_text("utf-8").splitlines():
-            row = json.loads(line)
-            done[row["players"], row["practice"], row["game"]] = row
-    designs = [(m, p, g) for m in PLAYERS for p in PRACTICE for g in GAME]
-    waiting = [(n, *design) for n, design in enumerate(designs) if design not in done]
-    with ProcessPoolExecutor(2) as pool:
-        for row in pool.map(one_row, waiting):
-            done[row["players"], row["practice"], row["game"]] = row
-            with log.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
-    keep(out, [done[design] for design in designs])
+@click.option("--log", type=click.Path(path_type=Path), required=True, help="One line a season.")
+@click.option("--out", type=click.Path(path_type=Path), help="Where the table goes.")
+@click.option("--page", type=click.Path(path_type=Path), help="Where the page goes.")
+@click.option("--size", type=int, default=SEASONS, show_default=True, help="Seasons a cell, truth.")
+@click.option("--seconds", type=float, default=None, help="Stop after this long, keep the rest.")
+@click.option("--jobs", type=int, default=1, show_default=True, help="Seasons at a time.")
+def main(
+    log: Path, out: Path | None, page: Path | None, size: int, seconds: float | None, jobs: int
+) -> None:
+    """Run what is missing, then write table and page."""
+    lines = pd.DataFrame(run_missing(seasons(size), log, jobs, seconds))
+    if out is None and page is None:
+        return
+    rows = [shares(lines, *design) for design in product(PLAYERS, PRACTICE, GAME)]
+    when = dt.datetime.now(dt.UTC).date().isoformat()
+    if out is not None:
+        write_text(out, json.dumps(table_of(rows, when), indent=1) + "\n")
+    if page is not None:
+        write_text(page, page_of(rows, when, float(lines["seconds"].median())))
 
 
 if __name__ == "__main__":

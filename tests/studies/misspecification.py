@@ -182,7 +182,7 @@ def transfer_season(fault: str, index: int) -> dict[str, Any]:
     if fault == DIVIDED and shot.rows is not None:
         cells, _ = divided(cells, shot.rows)
     posterior = fit_transfer(cells, seed=seed)
-    reading = read_transfer(posterior, rope=ROPE)
+    reading = read_transfer(fit_transfer(cells, purpose="verdict", seed=seed), rope=ROPE)
     verdict = reading.verdict
     if verdict is None:
         raise RuntimeError("both modes are simulated, so there must be a contrast")

@@ -56,9 +56,10 @@ def one_season(scenario: str, index: int) -> dict[str, Any]:
     row: dict[str, Any] = {"scenario": scenario, "index": index, "seed": seed}
     try:
         posterior = fit_transfer(cells, seed=seed)
+        judged = fit_transfer(cells, purpose="verdict", seed=seed)
     except DiagnosticsError as error:
         return {**row, "failed": str(error).splitlines()[0]}
-    reading = read_transfer(posterior, rope=ROPE)
+    reading = read_transfer(judged, posterior, rope=ROPE)
     verdict = reading.verdict
     assert verdict is not None
     rho = posterior.population.omega[:, -1, :-1]

@@ -33,6 +33,8 @@ def command(**given: Any) -> None:
             next_step="add --out DIR",
         )
     posterior = study.fit()
+    if posterior.settings:
+        study.fit("verdict")
     diagnostics = posterior.diagnostics
     if study.request.as_json:
         echo_json(

@@ -36,7 +36,7 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
 
     # What decides is imported after the fit: the first reading shall not wait for it.
     study = open_study(given)
-    posterior = study.fit()
+    posterior, verdict_fit = study.fit(), study.fit("verdict")
 
     from transfer.reading.conversion import conversion_table
     from transfer.reading.information import read_information
@@ -44,11 +44,19 @@ def command(contrast: str, assigned: bool, **given: Any) -> None:
     from transfer.reading.reading import read_transfer
     from transfer.reading.roles import read_roles
 
-    reading = read_transfer(posterior, study.request.rope_r2, contrast=contrast, assigned=assigned)
-    information = read_information(posterior)
+    priors = priors_of(study.request)
+    reading = read_transfer(
+        verdict_fit,
+        posterior,
+        study.request.rope_r2,
+        contrast=contrast,
+        priors=priors,
+        assigned=assigned,
+    )
+    information = read_information(verdict_fit, posterior)
     conversion = conversion_table(posterior)
     roles = read_roles(posterior)
-    sensitivity = power_sensitivity(posterior, priors_of(study.request))
+    sensitivity = power_sensitivity(verdict_fit, priors.for_verdict())
     told = {
         **reading.to_dict(),
         "mix": "assigned" if assigned else "chosen",

@@ -16,10 +16,17 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from transfer.models.alignment import Counts
-from transfer.models.composition import mode_indices
+from transfer.models.posterior import TransferPosterior
+from transfer.records.cells import GAME
 
-__all__ = ["Design", "design_of", "most_players", "players_for"]
+__all__ = [
+    "Design",
+    "attempts_of_people",
+    "design_of",
+    "most_players",
+    "people",
+    "players_for",
+]
 
 
 @dataclass(frozen=True)
@@ -29,7 +36,7 @@ class Design:
     Parameters
     ----------
     players : int
-        Player-seasons.
+        Players, each once however many seasons there are.
     practice, game : float
         Mean reliability n / (n + half) of a player's rates, at the table's spreads; practice is
         the geometric mean of the two modes.
@@ -80,27 +87,58 @@ def _read(column: str, players: float, practice: float, game: float) -> float:
     return float(surface(point)[0])
 
 
-def design_of(counts: Counts, modes: tuple[str, ...]) -> Design:
+def people(fit: TransferPosterior) -> tuple[str, ...]:
+    """Players of a fit, each once however many seasons there are."""
+    table = fit.cells.table
+    return tuple(sorted(set(table["program"].astype(str) + "/" + table["player"].astype(str))))
+
+
+def attempts_of_people(fit: TransferPosterior) -> dict[str, np.ndarray]:
+    """Attempts of each player over all seasons, as they count in the fit.
+
+    Parameters
+    ----------
+    fit : TransferPosterior
+        With one setting a mode.
+
+    Returns
+    -------
+    dict of str to array, shape (players,)
+        Keys ``rep``, ``live`` and ``game``, those that were charted; players as in `people`.
+    """
+    table = fit.cells.table
+    person = table["program"].astype(str) + "/" + table["player"].astype(str)
+    charted = table["setting"].astype(str)
+    if "level" in table:
+        charted = table["level"].astype(str).where(table["level"].astype(str) != "", charted)
+    worth = charted.map(fit.design_effects).fillna(1.0)
+    counted = (table["n"] / worth).groupby([person, table["setting"].astype(str)]).sum()
+    grid = counted.unstack(fill_value=0).reindex(
+        index=list(people(fit)), columns=[*fit.settings, GAME], fill_value=0.0
+    )
+    return {str(name): grid[name].to_numpy(float) for name in grid}
+
+
+def design_of(fit: TransferPosterior) -> Design:
     """Size of fitted records with both modes.
 
     Parameters
     ----------
-    counts : Counts
-    modes : tuple of str
-        Mode of every practice setting.
+    fit : TransferPosterior
+        With one setting a mode.
 
     Returns
     -------
     Design
     """
     half = _table()["half_attempts"]
-    sides = []
-    for mode in ("rep", "live"):
-        n = counts.practice_n[:, mode_indices(modes, mode)].sum(axis=1)
-        sides.append(float(np.mean(n / (n + half["practice"]))))
-    practice = float(np.sqrt(sides[0] * sides[1]))
-    game = float(np.mean(counts.game_n / (counts.game_n + half["game"])))
-    players = len(counts.game_n)
+    attempts = attempts_of_people(fit)
+    rep, live, game = (
+        float(np.mean(n / (n + half[side])))
+        for n, side in ((attempts["rep"], "practice"), (attempts["live"], "practice"),
+                        (attempts[GAME], "game"))
+    )  # fmt: skip
+    players, practice = len(attempts[GAME]), float(np.sqrt(rep * live))
     return Design(
         players,
         practice,
@@ -111,12 +149,12 @@ def design_of(counts: Counts, modes: tuple[str, ...]) -> Design:
 
 
 def most_players() -> int:
-    """Return the largest number of player-seasons that was simulated."""
+    """Return the largest number of players that was simulated."""
     return int(max(_table()["players"]))
 
 
 def players_for(share: float, design: Design) -> int | None:
-    """Player-seasons with the same attempts at which a share of seasons would lean.
+    """Players with the same attempts at which a share of seasons would lean.
 
     Parameters
     ----------

@@ -1,11 +1,9 @@
 """How much an attempt tells: predictive R2 of n attempts, and live attempts in rep attempts.
 
-For one setting the R2 of a make rate from n attempts with the true game logit rate is
-rho^2 rel(n), with reliability rel(n) = tau^2 / (tau^2 + 1 / (n p (1 - p))), p at the population
-mean (delta method on the logit). For a mode of several settings the attempts are split as they were
-charted, and R2 is that of the best composite: c' (S + W / n)^-1 c with S the covariance of the true
-rates, c their covariance with games (game variance one) and W the noise of one attempt. One
-eigendecomposition per draw gives R2 for every n.
+The R2 of a make rate from n attempts with the true game logit rate is rho^2 rel(n), where
+rel(n) = tau^2 / (tau^2 + 1 / (n p (1 - p))) is its reliability, p at the population mean (delta
+method on the logit).
+Modes are set equal in the fit that live against rep is judged with, one rate a mode.
 """
 
 from __future__ import annotations
@@ -18,48 +16,41 @@ import pandas as pd
 from scipy.special import expit
 
 from transfer.arguments import kinds_checked
-from transfer.errors import ArgumentError
-from transfer.models.alignment import count_cells, require_passed
-from transfer.models.composition import mode_indices
 from transfer.models.posterior import PopulationDraws, TransferPosterior
 from transfer.provenance import Provenance
+from transfer.reading.two_fits import require_fits
 from transfer.records.cells import Cells
 from transfer.results import Result
 
 __all__ = [
     "Information",
-    "ModeInformation",
+    "RateInformation",
     "attempts_per_minute",
     "equivalent_attempts",
-    "mode_information",
+    "rate_information",
     "read_information",
-    "reliability",
 ]
-
-_BISECTIONS = 60
-_MOST_ATTEMPTS = 1e7
 
 
 @dataclass(frozen=True)
-class ModeInformation:
-    """Spectrum that gives a composite's R2 for any number of attempts.
+class RateInformation:
+    """What gives the R2 of a make rate from any number of attempts.
 
     Parameters
     ----------
-    load : array, shape (D, k)
-        Squared projections of the game covariance.
-    root : array, shape (D, k)
-        Eigenvalues of the true covariance in units of one attempt's noise.
+    limit : array, shape (D,)
+        R2 of the true rate.
+    signal : array, shape (D,)
+        Variance of the true rates in units of one attempt's noise.
     """
 
-    load: np.ndarray
-    root: np.ndarray
+    limit: np.ndarray
+    signal: np.ndarray
 
     def r2(self, attempts: np.ndarray | float) -> np.ndarray:
-        """R2 of `attempts` in all (scalar or shape (D,)), shape (D,)."""
-        n = np.broadcast_to(np.asarray(attempts, dtype=float), self.load.shape[:1])
-        total: np.ndarray = np.sum(self.load * n[:, None] / (self.root * n[:, None] + 1.0), axis=1)
-        return total
+        """R2 of `attempts` (scalar or shape (D,)), shape (D,)."""
+        ratio = self.signal * attempts
+        return np.asarray(self.limit * ratio / (ratio + 1.0))
 
 
 @dataclass(frozen=True)
@@ -103,91 +94,44 @@ class Information(Result):
         }
 
 
-def reliability(population: PopulationDraws, k: int, attempts: float) -> np.ndarray:
-    """Reliability of a make rate from n attempts in setting k, shape (D,).
+def rate_information(population: PopulationDraws, k: int) -> RateInformation:
+    """Return what a make rate of practice setting `k` tells about games.
 
     Parameters
     ----------
     population : PopulationDraws
     k : int
-        Position of the setting, -1 for games.
-    attempts : float
-        Attempts a player, n.
+        Position of the setting.
 
     Returns
     -------
-    array, shape (D,)
+    RateInformation
     """
     rate = expit(population.mu[:, k])
-    signal = population.tau[:, k] ** 2 * attempts * rate * (1 - rate)
-    return np.asarray(signal / (signal + 1.0))
-
-
-def mode_information(
-    population: PopulationDraws, subset: np.ndarray, shares: np.ndarray
-) -> ModeInformation:
-    """Spectrum of a composite of settings.
-
-    Parameters
-    ----------
-    population : PopulationDraws
-    subset : array of int, shape (k,)
-        Settings of the composite.
-    shares : array, shape (k,)
-        Share of the attempts in each setting; settings without attempts are left out.
-
-    Returns
-    -------
-    ModeInformation
-
-    Raises
-    ------
-    ArgumentError
-        When no setting of the subset has attempts.
-    """
-    used = subset[shares > 0]
-    if used.size == 0:
-        raise ArgumentError(
-            "no setting of the composite has attempts",
-            rule="a composite needs attempts in at least one of its settings",
-            next_step="chart attempts in one of the settings",
-        )
-    part = shares[shares > 0] / shares.sum()
-    rate = expit(population.mu[:, used])
-    scale = population.tau[:, used] * np.sqrt(part * rate * (1 - rate))
-    inner = population.omega[:, used[:, None], used[None, :]]
-    whitened = scale[:, :, None] * inner * scale[:, None, :]
-    root, vectors = np.linalg.eigh(whitened)
-    projected = np.einsum("dij,di->dj", vectors, scale * population.omega[:, used, -1])
-    return ModeInformation(projected**2, np.maximum(root, 0.0))
+    signal = population.tau[:, k] ** 2 * rate * (1 - rate)
+    return RateInformation(population.omega[:, k, -1] ** 2, signal)
 
 
 def equivalent_attempts(
-    source: ModeInformation, target: ModeInformation, attempts: float
+    source: RateInformation, target: RateInformation, attempts: float
 ) -> np.ndarray:
     """Attempts of the target that tell as much as `attempts` of the source.
 
     Parameters
     ----------
-    source, target : ModeInformation
+    source, target : RateInformation
     attempts : float
         Attempts of the source.
 
     Returns
     -------
     array, shape (D,)
-        ``inf`` where not even ten million attempts of the target tell as much.
+        ``inf`` where no number of attempts of the target tells as much.
     """
     wanted = source.r2(attempts)
-    low = np.full(wanted.shape, np.log(1e-6))
-    high = np.full(wanted.shape, np.log(_MOST_ATTEMPTS))
-    reachable = target.r2(_MOST_ATTEMPTS) >= wanted
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (low + high)
-        enough = target.r2(np.exp(middle)) >= wanted
-        high = np.where(enough, middle, high)
-        low = np.where(enough, low, middle)
-    return np.where(reachable, np.exp(high), np.inf)
+    reachable = target.limit > wanted
+    room = np.where(reachable, target.limit - wanted, 1.0)
+    return np.where(reachable, wanted / (target.signal * room), np.inf)
 
 
 def attempts_per_minute(cells: Cells, mode: str) -> float | None:
@@ -206,7 +150,7 @@ def _quantiles(draws: np.ndarray, prob: float) -> tuple[float, float, float]:
 
 
 def _information_table(
-    sources: dict[str, ModeInformation], attempts: tuple[int, ...], prob: float
+    sources: dict[str, RateInformation], attempts: tuple[int, ...], prob: float
 ) -> pd.DataFrame:
     """R2 of every source and number of attempts, see `Information.table`."""
     rows = []
@@ -230,7 +174,8 @@ def _information_table(
 
 @kinds_checked
 def read_information(
-    posterior: TransferPosterior,
+    verdict_fit: TransferPosterior,
+    forecast_fit: TransferPosterior | None = None,
     attempts: tuple[int, ...] = (25, 50, 100, 200, 400),
     reference_attempts: int = 100,
     reference_minutes: float = 60.0,
@@ -240,7 +185,11 @@ def read_information(
 
     Parameters
     ----------
-    posterior : TransferPosterior
+    verdict_fit : TransferPosterior
+        Fit with one rate a mode: live attempts are set equal to rep attempts under the starting
+        assumption that favours neither.
+    forecast_fit : TransferPosterior, optional
+        Fit of the same cells by setting, for the rows of single settings.
     attempts : tuple of int
         Numbers of attempts of the table.
     reference_attempts : int
@@ -257,20 +206,21 @@ def read_information(
     Raises
     ------
     DiagnosticsError
-        When the fit did not pass its diagnostics.
+        When a fit did not pass its diagnostics.
     """
-    require_passed(posterior.diagnostics)
-    totals = count_cells(posterior).practice_n.sum(axis=0).astype(float)
-    sources: dict[str, ModeInformation] = {}
-    for k, setting in enumerate(posterior.settings):
-        sources[setting] = mode_information(posterior.population, np.array([k]), np.ones(1))
-    modes: dict[str, ModeInformation] = {}
-    for mode in ("rep", "live"):
-        subset = mode_indices(posterior.modes, mode)
-        if subset.size and totals[subset].sum() > 0:
-            modes[mode] = mode_information(posterior.population, subset, totals[subset])
-            sources[f"all {mode}"] = modes[mode]
-    rates = {mode: attempts_per_minute(posterior.cells, mode) for mode in ("rep", "live")}
+    require_fits(verdict_fit, forecast_fit)
+    sources: dict[str, RateInformation] = {}
+    if forecast_fit is not None:
+        sources = {
+            setting: rate_information(forecast_fit.population, k)
+            for k, setting in enumerate(forecast_fit.settings)
+        }
+    modes = {
+        mode: rate_information(verdict_fit.population, k)
+        for k, mode in enumerate(verdict_fit.settings)
+    }
+    sources |= {f"all {mode}": source for mode, source in modes.items()}
+    rates = {mode: attempts_per_minute(verdict_fit.cells, mode) for mode in ("rep", "live")}
     rows: list[dict[str, Any]] = []
     draws: np.ndarray | None = None
     if len(modes) == 2:
@@ -289,8 +239,8 @@ def read_information(
         equivalence=equivalence,
         rates=rates,
         equivalent_draws=draws,
-        text=_write_information(equivalence, rates, posterior.modes),
-        provenance=posterior.provenance,
+        text=_write_information(equivalence, rates, verdict_fit.modes),
+        provenance=verdict_fit.provenance,
     )
 
 

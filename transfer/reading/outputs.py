@@ -65,9 +65,9 @@ class Share(Band, Limits):
 class NextStep(TypedDict):
     """What would change the answer most."""
 
-    action: Literal["chart_mode", "more_attempts", "more_player_seasons", "repeat"]
+    action: Literal["chart_mode", "more_attempts", "more_players", "repeat"]
     setting: str | None
-    amount: Annotated[int | None, meaning("Attempts a player, or further player-seasons.")]
+    amount: Annotated[int | None, meaning("Attempts a player, or further players.")]
     text: Quote
 
 
@@ -138,15 +138,34 @@ class PriorSensitivity(TypedDict):
     text: Quote
 
 
+class UnderPrior(Band, Limits):
+    """Live minus rep under one starting assumption."""
+
+    assumption: str
+    probability: Annotated[Chance, meaning("Of live above rep.")]
+    prior_probability: Chance
+    khat: Number
+    trusted: bool
+
+
+class UnderPriors(TypedDict):
+    """Live minus rep under the starting assumptions of the verdict and of the forecasts."""
+
+    table: list[UnderPrior]
+    text: Quote
+
+
 class Compare(Judged):
     """What practice numbers tell about games, live against rep. It compares players."""
 
     question: Literal["reading"]
     contrast_kind: Literal["r2", "rho"]
-    players: Annotated[int, meaning("Player-seasons.")]
+    players: Count
+    player_seasons: Count
     attempts: Annotated[dict[str, int], meaning("By mode, and 'game'.")]
     settings: list[SettingAssociation]
     r2: list[Share]
+    under_priors: Annotated[UnderPriors | None, meaning("Null with one mode.")]
     roles: Annotated[Roles | None, meaning("Null where the fit knows no roles.")]
     next_step: NextStep
     text: Quote

@@ -15,7 +15,7 @@ from transfer.page import words
 from transfer.page.style import setting_label
 from transfer.reading.information import Information
 from transfer.reading.reading import Reading
-from transfer.reading.words import odds_factor
+from transfer.reading.words import counted_people, odds_factor
 from transfer.records.cells import GAME, Cells
 from transfer.verdict import PROBABILITY_AHEAD, Verdict
 
@@ -91,7 +91,7 @@ def used_sentence(reading: Reading) -> str:
     )
     return (
         f"It rests on {practice} practice attempts and {reading.attempts['game']:,} game attempts "
-        f"of {reading.players} player-seasons."
+        f"of {counted_people(reading.players, reading.player_seasons)}."
     )
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "PARTS",
     "PriorSensitivity",
     "cjs_distance",
+    "log_correlations",
     "log_prior_parts",
     "power_sensitivity",
 ]
@@ -107,13 +108,14 @@ def log_prior_parts(population: PopulationDraws, priors: TransferPriors) -> dict
     scales = np.array([priors.tau_practice_sd] * k + [priors.tau_game_sd])
     centres, widths = np.array([priors.mu_practice] * k + [priors.mu_game]).T
     return {
-        "correlations": _log_correlations(omega, priors),
+        "correlations": log_correlations(omega, priors),
         "spreads": _log_spreads(tau, scales, priors).sum(axis=1),
         "means": (-0.5 * ((mu - centres) / widths) ** 2).sum(axis=1),
     }
 
 
-def _log_correlations(omega: np.ndarray, priors: TransferPriors) -> np.ndarray:
+def log_correlations(omega: np.ndarray, priors: TransferPriors) -> np.ndarray:
+    """Log prior density of correlation matrices (D, K + 1, K + 1), up to a constant."""
     total = np.zeros(len(omega))
     if priors.lkj_eta != 1.0:
         total += (priors.lkj_eta - 1.0) * np.linalg.slogdet(omega)[1]

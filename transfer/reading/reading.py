@@ -1,6 +1,8 @@
 """Reading: what practice numbers tell about games, and whether live ones tell more than rep ones.
 
-The question is an association between players, never an effect of practice.
+The question is an association between players, never an effect of practice. Live against rep is
+judged by the fit that was made for it, with one rate a mode; a fit by setting adds a table that
+carries no verdict.
 """
 
 from __future__ import annotations
@@ -13,12 +15,15 @@ import numpy as np
 import pandas as pd
 
 from transfer.arguments import kinds_checked
-from transfer.models.alignment import Counts, count_cells, require_passed
+from transfer.models.alignment import Counts, count_cells
 from transfer.models.composition import Composition, compose
 from transfer.models.overdispersion import effective_counts_text
 from transfer.models.posterior import Diagnostics, TransferPosterior
+from transfer.models.priors import TransferPriors
 from transfer.provenance import Provenance
-from transfer.reading.design import Design, design_of
+from transfer.reading.design import Design, design_of, people
+from transfer.reading.other_prior import UnderPriors, under_priors
+from transfer.reading.two_fits import require_fits
 from transfer.reading.words import NextStep, ReadingFacts, next_step, write_reading
 from transfer.results import Result, interval_from_draws
 from transfer.verdict import Verdict, judge
@@ -33,8 +38,9 @@ class Reading(Result):
     Parameters
     ----------
     table : DataFrame
-        One row per practice setting: ``setting``, ``mode``, ``attempts``, ``players``,
-        ``rho_mean``, ``rho_low``, ``rho_high``, ``prior_rho_mean``, ``prior_rho_low``,
+        One row per practice setting of the fit by setting, per mode without one: ``setting``,
+        ``mode``, ``attempts``, ``players``, ``rho_mean``, ``rho_low``, ``rho_high``,
+        ``prior_rho_mean``, ``prior_rho_low``,
         ``prior_rho_high``, ``carry_over_mean``, ``carry_over_low``, ``carry_over_high`` (logit
         per logit), ``prob``, ``kind``.
     r2 : DataFrame
@@ -47,11 +53,14 @@ class Reading(Result):
     contrast_draws, prior_contrast_draws : array of shape (D,) and (M,), or None
         Draws of live minus rep.
     composition, prior_composition : Composition
-        All per-draw summaries.
+        All per-draw summaries of the fit that judges.
+    under_priors : UnderPriors or None
+        The contrast under the starting assumptions of verdict and forecasts; ``None`` where one
+        mode is missing.
     attempts : mapping
         Attempts used: ``rep``, ``live``, ``game``.
-    players : int
-        Player-seasons used.
+    players, player_seasons : int
+        Players used, and their seasons.
     next_step : NextStep
         What would change the answer most.
     design : Design or None
@@ -72,8 +81,10 @@ class Reading(Result):
     prior_contrast_draws: np.ndarray | None
     composition: Composition
     prior_composition: Composition
+    under_priors: UnderPriors | None
     attempts: Mapping[str, int]
     players: int
+    player_seasons: int
     next_step: NextStep
     design: Design | None
     text: str
@@ -105,6 +116,7 @@ class Reading(Result):
             "contrast_kind": self.contrast_kind,
             **judged,
             "players": self.players,
+            "player_seasons": self.player_seasons,
             "attempts": dict(self.attempts),
             "settings": [
                 {
@@ -115,6 +127,7 @@ class Reading(Result):
                 for row in self.table.to_dict(orient="records")
             ],
             "r2": self.r2.to_dict(orient="records"),
+            "under_priors": None if self.under_priors is None else self.under_priors.to_dict(),
             "next_step": self.next_step.to_dict(),
             "text": self.text,
             "diagnostics": self.diagnostics.to_dict(),
@@ -132,10 +145,10 @@ def summarise(draws: np.ndarray, prob: float, name: str) -> dict[str, float]:
     }
 
 
-def _settings_table(
-    post: Composition, prior: Composition, counts: Counts, prob: float
-) -> pd.DataFrame:
+def _settings_table(fit: TransferPosterior, prob: float) -> pd.DataFrame:
     """One row per practice setting, see `Reading.table`."""
+    counts = count_cells(fit)
+    post, prior = (compose(d, fit.settings, fit.modes) for d in (fit.population, fit.prior))
     rows = []
     for k, (setting, mode) in enumerate(zip(post.settings, post.modes, strict=True)):
         rows.append(
@@ -195,19 +208,24 @@ def _start_text(posterior: TransferPosterior) -> str:
 
 @kinds_checked
 def read_transfer(
-    posterior: TransferPosterior,
+    verdict_fit: TransferPosterior,
+    forecast_fit: TransferPosterior | None = None,
     rope: tuple[float, float] = (-0.05, 0.05),
     prob: float = 0.90,
     contrast: str = "r2",
     *,
+    priors: TransferPriors | None = None,
     assigned: bool = False,
 ) -> Reading:
     """Read how much practice numbers tell about games, live against rep.
 
     Parameters
     ----------
-    posterior : TransferPosterior
-        The fitted transfer model.
+    verdict_fit : TransferPosterior
+        From `transfer.models.fit.fit_transfer` with ``purpose="verdict"``: everything but the
+        table of settings comes from it.
+    forecast_fit : TransferPosterior, optional
+        Fit of the same cells by setting, for the table of settings.
     rope : (float, float)
         Region of practical equivalence of the contrast, stated in advance, as a share (0.05 is
         5 points).
@@ -215,6 +233,9 @@ def read_transfer(
         Probability of every interval.
     contrast : {"r2", "rho"}
         Live minus rep as a difference of R2 or of the best composites' correlations.
+    priors : TransferPriors, optional
+        Starting assumptions of the forecasts, under which the contrast is shown as well; the
+        defaults when omitted.
     assigned : bool
         Whether the practice mix was assigned by lot; a reading stays an association either way.
 
@@ -225,21 +246,23 @@ def read_transfer(
     Raises
     ------
     DiagnosticsError
-        When the fit did not pass its diagnostics.
+        When a fit did not pass its diagnostics.
     ArgumentError
-        When `rope` or `contrast` is not valid.
+        When a fit was made for something else or of other counts, or `rope` or `contrast` is not
+        valid.
     """
-    require_passed(posterior.diagnostics)
-    counts = count_cells(posterior)
-    post = compose(posterior.population, posterior.settings, posterior.modes)
-    prior = compose(posterior.prior, posterior.settings, posterior.modes)
+    require_fits(verdict_fit, forecast_fit)
+    settings, modes = verdict_fit.settings, verdict_fit.modes
+    post = compose(verdict_fit.population, settings, modes)
+    prior = compose(verdict_fit.prior, settings, modes)
     draws, prior_draws = post.contrast(contrast), prior.contrast(contrast)
     verdict, design = None, None
     if draws is not None and prior_draws is not None:
-        design = design_of(counts, posterior.modes)
+        design = design_of(verdict_fit)
         verdict = judge(draws, prior_draws, rope, ("live", "rep"), prob, design.leaning)
-    attempts = _mode_attempts(counts, posterior.modes)
-    step = next_step(posterior, counts, verdict, design)
+    attempts = _mode_attempts(count_cells(verdict_fit), modes)
+    step = next_step(verdict_fit, verdict, design)
+    other = under_priors(verdict_fit, priors or TransferPriors(), prob)
     facts = ReadingFacts(
         verdict=verdict,
         leads=None if draws is None else ("live" if float((draws > 0).mean()) >= 0.5 else "rep"),
@@ -248,14 +271,21 @@ def read_transfer(
         r2_all_mean=float(post.r2_all.mean()),
         r2_all_prior_mean=float(prior.r2_all.mean()),
         r2_all=interval_from_draws(post.r2_all, prob),
-        modes=posterior.modes,
+        modes=modes,
         attempts=attempts,
-        players=len(posterior.units),
+        players=len(people(verdict_fit)),
+        player_seasons=len(verdict_fit.units),
         step=step,
         assigned=assigned,
     )
+    told = [
+        write_reading(facts),
+        "" if other is None else other.text,
+        _start_text(verdict_fit),
+        effective_counts_text(verdict_fit),
+    ]
     return Reading(
-        table=_settings_table(post, prior, counts, prob),
+        table=_settings_table(forecast_fit or verdict_fit, prob),
         r2=_r2_table(post, prior, prob),
         verdict=verdict,
         contrast_kind=contrast,
@@ -263,16 +293,13 @@ def read_transfer(
         prior_contrast_draws=prior_draws,
         composition=post,
         prior_composition=prior,
+        under_priors=other,
         attempts=attempts,
-        players=len(posterior.units),
+        players=facts.players,
+        player_seasons=facts.player_seasons,
         next_step=step,
         design=design,
-        text=" ".join(
-            filter(
-                None,
-                [write_reading(facts), _start_text(posterior), effective_counts_text(posterior)],
-            )
-        ),
-        diagnostics=posterior.diagnostics,
-        provenance=posterior.provenance,
+        text=" ".join(filter(None, told)),
+        diagnostics=verdict_fit.diagnostics,
+        provenance=verdict_fit.provenance,
     )

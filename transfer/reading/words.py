@@ -14,16 +14,15 @@ from typing import Any
 import numpy as np
 from scipy.special import expit
 
-from transfer.models.alignment import Counts
-from transfer.models.composition import mode_indices
 from transfer.models.posterior import TransferPosterior
-from transfer.reading.design import Design, most_players, players_for
+from transfer.reading.design import Design, attempts_of_people, most_players, players_for
 from transfer.results import Interval
 from transfer.verdict import Verdict
 
 __all__ = [
     "NextStep",
     "ReadingFacts",
+    "counted_people",
     "next_step",
     "write_reading",
 ]
@@ -31,8 +30,6 @@ __all__ = [
 #: Below this reliability of a player's practice rate, more attempts come first (judgement).
 _LOW_RELIABILITY = 0.5
 _AIM_RELIABILITY = 0.7
-#: Prior probabilities outside this band are named in the text (judgement).
-_EVEN_START = (0.45, 0.55)
 #: The step aims at this share of seasons with a true difference that would lean (judgement).
 _AIM_SEASONS = 0.8
 #: From this chance of practical equality on, "ahead" is qualified (judgement).
@@ -45,14 +42,14 @@ class NextStep:
 
     Parameters
     ----------
-    action : {"chart_mode", "more_attempts", "more_player_seasons", "repeat"}
+    action : {"chart_mode", "more_attempts", "more_players", "repeat"}
         Kind of step.
     text : str
         The sentence.
     setting : str or None
         Mode or setting concerned.
     amount : int or None
-        Attempts a player, or further player-seasons.
+        Attempts a player, or further players.
     """
 
     action: str
@@ -94,8 +91,8 @@ class ReadingFacts:
         Modes of the fitted settings.
     attempts : mapping
         Attempts used: ``rep``, ``live``, ``game``.
-    players : int
-        Player-seasons used.
+    players, player_seasons : int
+        Players used, and their seasons.
     step : NextStep
     assigned : bool
         Whether the practice mix was assigned by lot.
@@ -111,22 +108,21 @@ class ReadingFacts:
     modes: tuple[str, ...]
     attempts: Mapping[str, int]
     players: int
+    player_seasons: int
     step: NextStep
     assigned: bool = False
 
 
-def next_step(
-    posterior: TransferPosterior, counts: Counts, verdict: Verdict | None, design: Design | None
-) -> NextStep:
+def next_step(fit: TransferPosterior, verdict: Verdict | None, design: Design | None) -> NextStep:
     """Choose the step that would change the answer most.
 
-    A missing mode comes first, then a practice setting whose rates are mostly noise, then more
-    player-seasons; a settled answer is to be repeated.
+    A missing mode comes first, then a mode whose rates are mostly noise, then more players; a
+    settled answer is to be repeated.
 
     Parameters
     ----------
-    posterior : TransferPosterior
-    counts : Counts
+    fit : TransferPosterior
+        With one setting a mode.
     verdict : Verdict or None
     design : Design or None
         What seasons of this size can tell; ``None`` where one mode is missing.
@@ -136,7 +132,7 @@ def next_step(
     NextStep
     """
     for mode in ("live", "rep"):
-        if mode not in posterior.modes:
+        if mode not in fit.modes:
             return NextStep(
                 "chart_mode",
                 f"Chart {mode} shooting as well: who shot, how many attempts and how many makes. "
@@ -148,47 +144,45 @@ def next_step(
             "repeat",
             "Chart the same settings in the same way next season and see whether the answer holds.",
         )
-    thin = _thin_setting(posterior, counts)
+    thin = _thin_mode(fit)
     if thin is not None:
         return thin
     return _more_players(design)
 
 
-def _thin_setting(posterior: TransferPosterior, counts: Counts) -> NextStep | None:
-    """Return the step for the least reliable practice setting, if one is mostly noise."""
-    worst: tuple[float, int, int] | None = None
+def _thin_mode(fit: TransferPosterior) -> NextStep | None:
+    """Return the step for the least reliable practice mode, if one is mostly noise."""
+    worst: tuple[float, str, int, int] | None = None
+    attempts = attempts_of_people(fit)
     for mode in ("live", "rep"):
-        for k in mode_indices(posterior.modes, mode):
-            tau2 = posterior.population.tau[:, k] ** 2
-            rate = expit(posterior.population.mu[:, k])
-            information = tau2 * rate * (1 - rate)
-            typical = float(np.median(counts.practice_n[:, k]))
-            reliability = float(np.mean(information * typical / (1 + information * typical)))
-            aim = _AIM_RELIABILITY / (1 - _AIM_RELIABILITY) / float(np.median(information))
-            if reliability < _LOW_RELIABILITY and (worst is None or reliability < worst[0]):
-                worst = (reliability, int(k), math.ceil(aim / 10) * 10)
+        k = fit.index(mode)
+        rate = expit(fit.population.mu[:, k])
+        information = fit.population.tau[:, k] ** 2 * rate * (1 - rate)
+        typical = float(np.median(attempts[mode]))
+        reliability = float(np.mean(information * typical / (1 + information * typical)))
+        aim = _AIM_RELIABILITY / (1 - _AIM_RELIABILITY) / float(np.median(information))
+        if reliability < _LOW_RELIABILITY and (worst is None or reliability < worst[0]):
+            worst = (reliability, mode, int(typical), math.ceil(aim / 10) * 10)
     if worst is None:
         return None
-    reliability, k, amount = worst
-    setting = posterior.settings[k]
-    typical = int(np.median(counts.practice_n[:, k]))
+    reliability, mode, typical_n, amount = worst
     return NextStep(
         "more_attempts",
-        f"Chart more {setting} attempts first: a typical player has {typical}, and only "
+        f"Chart more {mode} attempts first: a typical player has {typical_n}, and only "
         f"{100 * reliability:.0f}% of the spread of those make rates is real difference between "
         f"players. About {amount} a player would bring that to {100 * _AIM_RELIABILITY:.0f}%.",
-        setting=setting,
+        setting=mode,
         amount=amount,
     )
 
 
 def _more_players(design: Design) -> NextStep:
-    """Return how many further player-seasons the simulated seasons ask for."""
+    """Return how many further players the simulated seasons ask for."""
     needed = players_for(_AIM_SEASONS, design)
     if needed is None:
         return NextStep(
             "repeat",
-            f"More of the same will not settle it soon: even {most_players()} player-seasons, the "
+            f"More of the same will not settle it soon: even {most_players()} players, the "
             "largest number simulated, would show a difference of 30 points of R2 in fewer "
             f"than {100 * _AIM_SEASONS:.0f} of 100 invented seasons. Chart more games or pool with "
             "other programs.",
@@ -201,10 +195,10 @@ def _more_players(design: Design) -> NextStep:
             "the same would change little; keep charting and repeat the reading next season.",
         )
     return NextStep(
-        "more_player_seasons",
-        f"Add player-seasons: about {amount} more like these, with the same attempts a player, "
+        "more_players",
+        f"Add players: about {amount} more like these, with the same attempts a player, "
         f"would show a difference of 30 points of R2 in {100 * _AIM_SEASONS:.0f} of 100 invented "
-        "seasons (own simulation). Keep past seasons and pool with other programs.",
+        "seasons (own simulation). Pool with other programs.",
         amount=amount,
     )
 
@@ -257,28 +251,19 @@ def odds_factor(factor: float) -> str:
     return "over 100" if factor > 100 else f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
 
 
-def _chances(verdict: Verdict, leads: str | None, modes: tuple[str, ...]) -> str:
+def _chances(verdict: Verdict, leads: str | None) -> str:
     """Posterior beside prior probability; the side is named unless the records moved away."""
     other = "rep" if leads == "live" else "live"
     before = _chance(verdict.prior_probability)
-    uneven = ""
-    low, high = _EVEN_START
-    if not low <= verdict.prior_probability <= high:
-        rep, live = modes.count("rep"), modes.count("live")
-        uneven = (
-            f" (not even, as there are {rep} rep and {live} live settings)"
-            if rep != live
-            else " (not even)"
-        )
     if verdict.moved == other:
         return (
             f"The larger of the two chances is {_chance(verdict.probability)}; before these "
-            f"records it was {before}{uneven}. These records made that side less likely "
+            f"records it was {before}. These records made that side less likely "
             f"(Bayes factor {verdict.bayes_factor:.2f}), so it is not named."
         )
     return (
         f"The chance that {leads} numbers tell more than {other} numbers is "
-        f"{_chance(verdict.probability)}; before these records it was {before}{uneven}. The "
+        f"{_chance(verdict.probability)}; before these records it was {before}. The "
         f"records moved the odds by a factor of {odds_factor(verdict.bayes_factor)} (Bayes factor)."
     )
 
@@ -347,6 +332,13 @@ def _share(facts: ReadingFacts) -> str:
     )
 
 
+def counted_people(players: int, player_seasons: int) -> str:
+    """Write players, with their player-seasons where some have more than one."""
+    if player_seasons == players:
+        return f"{players} players"
+    return f"{players} players in {player_seasons} player-seasons"
+
+
 def write_reading(facts: ReadingFacts) -> str:
     """Write the reading in plain sentences.
 
@@ -368,7 +360,7 @@ def write_reading(facts: ReadingFacts) -> str:
             _headline(verdict, facts.contrast_kind, facts.design),
             _meaning(facts.contrast_kind),
         ]
-        parts.append(_chances(verdict, facts.leads, facts.modes))
+        parts.append(_chances(verdict, facts.leads))
         if verdict.verdict in ("cannot_tell", "unclear"):
             parts.append(_luck(facts.design))
     if verdict is None or verdict.verdict != "cannot_tell":
@@ -378,7 +370,7 @@ def write_reading(facts: ReadingFacts) -> str:
     ]
     parts.append(
         f"Used: {' and '.join(practice)} practice attempts and {facts.attempts['game']:,} game "
-        f"attempts of {facts.players} player-seasons."
+        f"attempts of {counted_people(facts.players, facts.player_seasons)}."
     )
     mix = (
         "The practice mix was assigned by lot, but this reading still"

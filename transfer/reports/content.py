@@ -35,10 +35,10 @@ class ReportContent:
         Heading of the page.
     reading : Reading
         From `transfer.reading.reading.read_transfer`.
-    posterior : TransferPosterior
-        The fit.
+    posterior, verdict_fit : TransferPosterior
+        The fit by setting, and the one that live against rep is judged with.
     information : Information or None
-        Worth of attempts; worked out from the fit when omitted.
+        Worth of attempts; worked out from the fits when omitted.
     conversion : Conversion or None
         Conversion table; worked out from the fit when omitted.
     later_games, left_out_player : ScoreTable or None
@@ -89,6 +89,7 @@ class ReportContent:
     title: str
     reading: Reading
     posterior: TransferPosterior
+    verdict_fit: TransferPosterior
     information: Information | None = None
     conversion: Conversion | None = None
     later_games: ScoreTable | None = None

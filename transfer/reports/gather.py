@@ -139,7 +139,7 @@ def gather(
     ReportContent
     """
     # The fit comes first: its first reading shall not wait for what the page needs.
-    posterior = study.fit()
+    posterior, verdict_fit = study.fit(), study.fit("verdict")
 
     from transfer.forecast.held_out import score_left_out, score_study
     from transfer.models.predictive import posterior_predictive
@@ -150,7 +150,10 @@ def gather(
     from transfer.terminal.screen import progress
 
     say = progress(study.request.as_json)
-    reading = read_transfer(posterior, study.request.rope_r2, assigned=assigned)
+    priors = priors_of(study.request)
+    reading = read_transfer(
+        verdict_fit, posterior, study.request.rope_r2, priors=priors, assigned=assigned
+    )
     scores = (score_study if score else score_left_out)(study, posterior)
     track = None if previous is None else track_of(previous, study)
     say("looking at the week")
@@ -162,6 +165,7 @@ def gather(
         season=season,
         reading=reading,
         posterior=posterior,
+        verdict_fit=verdict_fit,
         later_games=scores.later_games,
         left_out_player=scores.left_out_player,
         missing_scores=scores.missing,
@@ -175,7 +179,7 @@ def gather(
         manifest=study.run.manifest,
         shared=shared,
         audience=audience,
-        priors=priors_of(study.request),
+        priors=priors,
         mix=mix,
         mix_missing=missing,
         track=track,

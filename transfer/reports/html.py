@@ -82,7 +82,7 @@ def _analyst_sections(
             spots=None if content.shared else content.spots,
         ),
         cautions_section(),
-        assumptions.assumptions_section(content.posterior, content.reading, content.priors),
+        assumptions.assumptions_section(content.reading, content.priors),
         method_section(),
         provenance_section(
             content.reading.provenance,
@@ -115,7 +115,7 @@ def render_report(content: ReportContent) -> str:
         The HTML document; the same bytes for the same content.
     """
     posterior, prob = content.posterior, content.prob
-    information = content.information or read_information(posterior, prob=prob)
+    information = content.information or read_information(content.verdict_fit, posterior, prob=prob)
     conversion = None
     if content.audience != "director":
         full = content.conversion or conversion_table(posterior, prob=prob)

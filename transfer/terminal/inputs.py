@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
@@ -13,7 +13,7 @@ from transfer.records.reading import Records, read_records
 from transfer.terminal.first_look import show_first_reading
 from transfer.terminal.options import Request, resolve
 from transfer.terminal.runs import (
-    FIT_FILE,
+    FIT_FILES,
     Run,
     changed_since_last_run,
     load_run_fit,
@@ -22,6 +22,9 @@ from transfer.terminal.runs import (
     stated_hashes,
 )
 from transfer.terminal.screen import notice, progress
+
+if TYPE_CHECKING:
+    from transfer.models.fit import Purpose
 
 __all__ = [
     "Study",
@@ -55,10 +58,15 @@ class Study:
     cells: Cells
     run: Run
 
-    def fit(self) -> TransferPosterior:
+    def fit(self, purpose: Purpose = "forecast") -> TransferPosterior:
         """Return the saved fit of these records and options, or make and keep one.
 
         Before the sampler starts, a terminal is shown a first reading by moments.
+
+        Parameters
+        ----------
+        purpose : {"forecast", "verdict"}
+            See `transfer.models.fit.fit_transfer`.
 
         Raises
         ------
@@ -66,25 +74,27 @@ class Study:
             When the sampler's diagnostics failed twice.
         """
         say = progress(self.request.as_json)
-        saved = saved_fit(self.run)
+        saved = saved_fit(self.run, purpose)
         if saved is not None:
             from transfer.models.alignment import require_passed
 
-            posterior = load_run_fit(saved.parent)
+            posterior = load_run_fit(saved.parent, purpose)
             if posterior.provenance.data_hash == self.cells.data_hash:
                 require_passed(posterior.diagnostics)
                 say(f"using the saved fit in {saved.parent.name}")
-                if saved.parent == self.run.folder and FIT_FILE not in stated_hashes(saved.parent):
-                    self.run.note(FIT_FILE)
+                name = FIT_FILES[purpose]
+                if saved.parent == self.run.folder and name not in stated_hashes(saved.parent):
+                    self.run.note(name)
                 return posterior
-        show_first_reading(self.cells, self.request.as_json)
-        posterior = fit_cells(self.cells, self.request)
+        if purpose == "forecast":
+            show_first_reading(self.cells, self.request.as_json)
+        posterior = fit_cells(self.cells, self.request, purpose)
         if self.run.folder is not None:
             from transfer.models.storage import save_fit
 
             self.run.start()
-            save_fit(posterior, self.run.folder / FIT_FILE)
-            self.run.note(FIT_FILE)
+            save_fit(posterior, self.run.folder / FIT_FILES[purpose])
+            self.run.note(FIT_FILES[purpose])
         return posterior
 
 
@@ -130,7 +140,7 @@ def priors_of(request: Request) -> TransferPriors:
     return TransferPriors.from_file(request.priors, level)
 
 
-def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
+def fit_cells(cells: Cells, request: Request, purpose: Purpose = "forecast") -> TransferPosterior:
     """Fit the transfer model with the chosen starting assumptions.
 
     Raises
@@ -143,6 +153,7 @@ def fit_cells(cells: Cells, request: Request) -> TransferPosterior:
     return fit_transfer(
         cells,
         priors=priors_of(request),
+        purpose=purpose,
         seed=request.seed,
         progress=progress(request.as_json),
     )

@@ -46,7 +46,9 @@ __all__ = [
 MANIFEST = "manifest.json"
 #: SHA-256 of every output, one line per file, in the form that ``sha256sum --check`` reads.
 CHECKSUMS = "SHA256SUMS"
-FIT_FILE = "fit.nc"
+#: Where a fit is kept, by what it is for.
+FIT_FILES = {"forecast": "fit.nc", "verdict": "verdict.nc"}
+FIT_FILE = FIT_FILES["forecast"]
 #: Options that decide a fit; the others only decide how it is read.
 _FIT_OPTIONS = ("settings", "terms", "level", "rule_body", "season_end", "seed", "priors_sha256")
 
@@ -197,13 +199,14 @@ def stated_hashes(run: Path) -> dict[str, str]:
     return stated
 
 
-def load_run_fit(run: Path) -> TransferPosterior:
-    """Load the fit of a run folder, which its list of hashes must not contradict.
+def load_run_fit(run: Path, purpose: str = "forecast") -> TransferPosterior:
+    """Load a fit of a run folder, which its list of hashes must not contradict.
 
     Parameters
     ----------
     run : Path
-        A folder with a ``fit.nc``.
+        A folder with that fit.
+    purpose : {"forecast", "verdict"}
 
     Raises
     ------
@@ -212,15 +215,16 @@ def load_run_fit(run: Path) -> TransferPosterior:
     """
     from transfer.models.storage import load_fit
 
-    stated = stated_hashes(run).get(FIT_FILE)
-    if stated is not None and (run / FIT_FILE).is_file() and file_hash(run / FIT_FILE) != stated:
+    name = FIT_FILES[purpose]
+    stated = stated_hashes(run).get(name)
+    if stated is not None and (run / name).is_file() and file_hash(run / name) != stated:
         raise StorageError(
-            f"{run / FIT_FILE} is damaged or another file than the run made: its hash is not the "
+            f"{run / name} is damaged or another file than the run made: its hash is not the "
             f"one in {CHECKSUMS}",
             rule="a saved fit is believed only as the run wrote it",
             next_step="delete it and fit the records again",
         )
-    return load_fit(run / FIT_FILE)
+    return load_fit(run / name)
 
 
 def _digest(value: Any) -> str:
@@ -368,18 +372,19 @@ def _refuse_other_run(out: Path, key: str) -> None:
         )
 
 
-def saved_fit(run: Run) -> Path | None:
+def saved_fit(run: Run, purpose: str = "forecast") -> Path | None:
     """Return a saved fit of the same records and fit options, if there is one.
 
     Parameters
     ----------
     run : Run
         From `open_run`.
+    purpose : {"forecast", "verdict"}
     """
     for folder in run.siblings:
-        found = _manifest_in(folder)
-        if found and found.get("fit_key") == run.fit_key and (folder / FIT_FILE).is_file():
-            return folder / FIT_FILE
+        found, kept = _manifest_in(folder), folder / FIT_FILES[purpose]
+        if found and found.get("fit_key") == run.fit_key and kept.is_file():
+            return kept
     return None
 
 

@@ -38,8 +38,9 @@ def takers():
 def test_the_functions_of_the_main_job_are_among_them():
     ids = {case.id for case in takers()}
     assert {
-        "build_cells-records", "fit_transfer-cells", "rate_table-cells", "read_transfer-posterior",
-        "forecast_games-posterior", "growth_data-cells", "analyse_trial-records",
+        "build_cells-records", "fit_transfer-cells", "rate_table-cells",
+        "read_transfer-verdict_fit", "forecast_games-posterior", "growth_data-cells",
+        "analyse_trial-records",
     } <= ids  # fmt: skip
 
 

@@ -51,9 +51,9 @@ def test_one_fit_answers_every_question(study, fits):
     study.forecast()
     study.conversion()
     assert study.replace(rope_r2=(-0.1, 0.1)).fit() is fit
-    assert len(fits) == 1
+    assert len(fits) == 2  # by setting, and by mode for the verdict
     study.report("coach")
-    assert [cells.settings for cells in fits[1:]] == [()]  # the games alone, for the scores
+    assert [cells.settings for cells in fits[2:]] == [()]  # the games alone, for the scores
     fits.clear()
     other = study.replace(seed=5)
     assert other.fit() is not fit
@@ -101,11 +101,11 @@ def test_a_season_folder_shares_its_fits_with_the_commands(season, fits, run_jso
     assert len(fits) == 1
     code, told = run_json("compare")
     assert code == 0
-    assert len(fits) == 1
+    assert len(fits) == 2  # the one by mode, for the verdict, is new
     assert told["text"] == transfer.Study.open(season).reading().text
-    assert len(fits) == 1
+    assert len(fits) == 2
     transfer.Study.open(season, priors=transfer.TransferPriors(tau_game_sd=0.3)).fit()
-    assert len(fits) == 2  # a saved fit does not tell the assumptions of a study in memory
+    assert len(fits) == 3  # a saved fit does not tell the assumptions of a study in memory
 
 
 def test_the_methods_return_what_the_commands_print(study, files, run_json):

@@ -18,7 +18,7 @@ def tries(monkeypatch):
     """Draws whose chains disagree, whatever the model; holds the settings of each try."""
     told = []
 
-    def disagreeing(compiled, settings, seed, cores, names):
+    def disagreeing(compiled, settings, seed, cores, names, statistics):
         told.append(settings)
         values = np.random.default_rng(seed).standard_normal((4, 500))
         return {name: values + np.arange(4.0)[:, None] for name in names}, 0

@@ -30,9 +30,10 @@ def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     cells = invented_cells(9, ("A", "B"))
     posterior = invented_posterior(cells, draws=200)
+    judged = invented_posterior(cells, draws=200, purpose="verdict")
     content = ReportContent(
-        "Practice and game shooting", read_transfer(posterior), posterior, mix=invented_mix(),
-        interactive=True,
+        "Practice and game shooting", read_transfer(judged, posterior), posterior, judged,
+        mix=invented_mix(), interactive=True,
     )  # fmt: skip
     for audience in AUDIENCES:
         page = render_report(replace(content, audience=audience))

@@ -10,7 +10,7 @@ cannot be hidden any more.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -162,12 +162,17 @@ def given_away(
     """
     measures = tuple(str(name) for name in table.counts if name not in _ATOM)
     system = _system((*before, table), measures)
-    frozen = list(range(len(system.weights) - len(table.figures)))
+    kept = _still_secret(system, len(system.weights) - len(table.figures), smallest)
+    found = (exposed(system, few, inside) for few, inside in kept)
+    return next((one for one in found if one is not None), None)
+
+
+def _still_secret(system: Figures, fixed: int, smallest: int) -> Iterator[tuple[int, np.ndarray]]:
+    """Secrets that the first, fixed figures, published before, do not give away by themselves."""
+    before = system.only(range(fixed))
     for few, inside in secrets(system, smallest):
-        found = exposed(system, few, inside)
-        if found is not None and not (frozen and exposed(system.only(frozen), few, inside)):
-            return found
-    return None
+        if not fixed or exposed(before, few, inside) is None:
+            yield few, inside
 
 
 def _check(frame: pd.DataFrame, needed: tuple[str, ...], smallest: int) -> None:
@@ -219,9 +224,7 @@ def _shown(
     shown = [at for at, key in names.items() if people[key] >= smallest]
     frozen = list(range(fixed))
     # Hiding a figure widens every range, so a count that is safe once stays safe.
-    for few, inside in secrets(system, smallest):
-        if fixed and exposed(system.only(frozen), few, inside) is not None:
-            continue  # given away before; nothing that is hidden now takes it back
+    for few, inside in _still_secret(system, fixed, smallest):
         while (found := exposed(system.only([*frozen, *shown]), few, inside)) is not None:
             used = {[*frozen, *shown][at] for at in found.used} & set(shown) or set(shown)
             # Cells go before totals, small before large: the least is lost.

@@ -105,7 +105,7 @@ def keep_published(folder: Path, table: Published) -> None:
     """
     if any(_plain(one) == _plain(table) for one in read_published(folder)):
         return
-    line = json.dumps(_plain(table), ensure_ascii=False) + "\n"
+    line = json.dumps(_plain(table)) + "\n"  # ASCII: no code of a player ends a line
     path = folder / PUBLISHED
     try:
         if path.exists():

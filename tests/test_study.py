@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import ROOT
 
 import transfer
 from transfer.errors import ArgumentError, RecordsError, StorageError
 from transfer.results import plain
 from transfer.terminal.frame import json_text
+
+ROOT = Path(__file__).resolve().parents[1]
 
 
 def told(value) -> dict:

@@ -59,7 +59,7 @@ def test_levels_are_those_of_the_trade():
     practice = TABLES["practice"]
     assert practice.column("mode").levels == ("rep", "live")
     assert practice.column("contest").levels == (
-        "none", "light", "trailing", "front", "front_and_trailing"
+        "none", "light", "trailing", "front", "front_and_trailing", "unknown"
     )  # fmt: skip
     assert practice.column("order").levels == ("blocked", "serial", "random")
 

@@ -7,6 +7,7 @@ import pytest
 from records_samples import GAMES, PRACTICE, frame, games_frame, put, refused, severities
 
 from transfer.errors import ArgumentError, RecordsError
+from transfer.records.cells import build_cells
 from transfer.records.problems import LISTED, nearest
 from transfer.records.reading import read_records
 
@@ -358,3 +359,27 @@ def test_a_drills_table_without_rows_is_named(tmp_path):
     with pytest.raises(RecordsError) as caught:
         read_records(practice=practice, drills=drills)
     assert [p["file"] for p in caught.value.problems if p["severity"] == "error"] == ["drills.csv"]
+
+
+def test_contest_that_nobody_charted_is_unknown_and_counted():
+    records = read_records(frame([{"contest": "unknown", "mode": "live"}, {"player": "P02"}]))
+    (note,) = [p for p in records.problems if p.cause == "contest is unknown"]
+    assert (note.severity, note.count) == ("note", 1)
+    assert note.rule == "contest is unknown in 1 of 2 rows (10 attempts)"
+    assert build_cells(records).settings == ("rep/none", "live/unknown")
+
+
+@pytest.mark.parametrize("rows", [[{"contest": ""}, {"player": "P02"}], None])
+def test_contest_is_needed_by_settings_that_hold_it_only(rows):
+    table = frame(rows or [{"mode": "live"}])
+    table = table if rows else table.drop(columns="contest")
+    assert refused(practice=table)["column"].tolist() == ["contest"]
+    records = read_records(table, settings="mode")
+    assert "unknown" in records.practice["contest"].tolist()
+    assert build_cells(records, "mode").settings == (("rep",) if rows else ("live",))
+
+
+def test_a_game_of_unknown_contest_counts_like_a_blank():
+    games = games_frame([{"contest": "unknown"}, {"contest": "", "game": "G02"}])
+    cells = build_cells(read_records(frame([{}]), games), game_contest=True)
+    assert cells.table.query("mode == 'game'")[["contest", "n"]].to_numpy().tolist() == [["", 6]]

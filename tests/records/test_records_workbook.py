@@ -303,7 +303,7 @@ def test_libreoffice_keeps_limits_and_rows(tmp_path, blank):
     sheet = openpyxl.load_workbook(saved)["practice"]
     assert sheet.protection.sheet
     lists = {v.formula1 for v in sheet.data_validations.dataValidation if v.type == "list"}
-    assert '"none,light,trailing,front,front_and_trailing"' in lists
+    assert '"none,light,trailing,front,front_and_trailing,unknown"' in lists
     assert any("roster" in formula for formula in lists)
     custom = [v.formula1 for v in sheet.data_validations.dataValidation if v.type == "custom"]
     assert any("ISNUMBER(I3)" in formula for formula in custom)

@@ -10,6 +10,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from transfer.records.schema import UNKNOWN
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -154,4 +156,5 @@ def percent_axis(axis: Any) -> None:
 
 def setting_label(setting: str) -> str:
     """Words for a setting: ``"live/front_and_trailing"`` becomes "live, front and trailing"."""
-    return setting.replace("/", ", ").replace("_", " ")
+    parts = ["contest unknown" if part == UNKNOWN else part for part in setting.split("/")]
+    return ", ".join(parts).replace("_", " ")

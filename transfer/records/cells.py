@@ -16,6 +16,7 @@ from transfer.arguments import kinds_checked
 from transfer.errors import ArgumentError, RecordsError
 from transfer.provenance import hash_frames
 from transfer.records.reading import Records
+from transfer.records.schema import UNKNOWN
 from transfer.records.sessions import session_cells
 from transfer.records.settings import DEFAULTS
 from transfer.records.units import GAME, WHO, game_rows, practice_rows, setting_labels
@@ -139,6 +140,7 @@ def build_cells(
     if game_contest and "contest" in games:
         extra.append("contest")
         practice = practice.assign(contest="")
+        games = games.assign(contest=games["contest"].replace(UNKNOWN, ""))
         games = games.assign(minutes=np.nan)  # a game's minutes belong to no single contest
     if defenders and "defender" in practice:
         extra.append("defender")

@@ -29,6 +29,7 @@ from transfer.records.rules import (
     check_dates,
     check_duplicates,
     check_table,
+    count_unknown,
     fill_from_drills,
 )
 from transfer.records.schema import TABLES
@@ -149,6 +150,7 @@ def read_records(
     season_start: datetime.date | str | None = None,
     season_end: datetime.date | str | None = None,
     rule_body: str = DEFAULTS.rule_body,
+    settings: tuple[str, ...] | list[str] | str = DEFAULTS.settings,
 ) -> Records:
     """Read and check all record tables together.
 
@@ -161,6 +163,9 @@ def read_records(
         First and last day on which an attempt may lie.
     rule_body : str
         Court whose geometry turns spots into distances: NFHS, NCAA, lane_16ft or FIBA.
+    settings : tuple of str, or comma-separated str
+        Practice columns that make a setting, as in `transfer.records.cells.build_cells`. Without
+        contest among them, contest may be blank and is then ``unknown``.
 
     Returns
     -------
@@ -190,7 +195,9 @@ def read_records(
         if raw is not None:
             checked[name] = check_table(raw, TABLES[name], problems)
     del raw  # its texts are read; a large table is held once
-    frames = _apply_rules(checked, start, end, rule_body, problems)
+    names = settings.split(",") if isinstance(settings, str) else settings
+    contest_needed = "contest" in [name.strip() for name in names]
+    frames = _apply_rules(checked, start, end, rule_body, problems, contest_needed)
     problems.raise_errors()
     sources = tuple(
         {
@@ -222,6 +229,7 @@ def _apply_rules(
     end: datetime.date | None,
     rule_body: str,
     problems: Problems,
+    contest_needed: bool,
 ) -> dict[str, pd.DataFrame]:
     """Rules in and between tables, then the canonical frames."""
     drills = checked.get("drills")
@@ -232,7 +240,8 @@ def _apply_rules(
         settle_codes(people, name, problems)
         warn_unmatched(people, name, problems)
     if "practice" in checked:
-        fill_from_drills(checked["practice"], drills, problems)
+        fill_from_drills(checked["practice"], drills, problems, contest_needed=contest_needed)
+        count_unknown(checked["practice"], problems)
     frames: dict[str, pd.DataFrame] = {}
     for name, table in checked.items():
         check_duplicates(table, problems)

@@ -11,7 +11,7 @@ from transfer.records.checked import Checked, combined_codes, group_codes, relab
 from transfer.records.headers import match_headers
 from transfer.records.problems import Problems, nearest
 from transfer.records.raw import RawTable
-from transfer.records.schema import Table
+from transfer.records.schema import UNKNOWN, Table
 from transfer.records.values import PEOPLE, Parsed, is_name_like, masked, parse_column
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "check_dates",
     "check_duplicates",
     "check_table",
+    "count_unknown",
     "fill_from_drills",
     "is_attempt_form",
 ]
@@ -119,7 +120,9 @@ def _warn_names(checked: Checked, problems: Problems) -> None:
                 )
 
 
-def fill_from_drills(checked: Checked, drills: Checked | None, problems: Problems) -> None:
+def fill_from_drills(
+    checked: Checked, drills: Checked | None, problems: Problems, *, contest_needed: bool = True
+) -> None:
     """Fill blanks of practice rows with their drill's defaults; then demand mode and contest.
 
     Parameters
@@ -130,6 +133,8 @@ def fill_from_drills(checked: Checked, drills: Checked | None, problems: Problem
         The drills table, if there is one.
     problems : Problems
         Takes what is found.
+    contest_needed : bool
+        Whether a contest left blank is a problem; it is `UNKNOWN` otherwise.
     """
     if drills is not None:
         lookup = _drill_rows(checked, drills, problems)
@@ -147,6 +152,8 @@ def fill_from_drills(checked: Checked, drills: Checked | None, problems: Problem
             if take.any():
                 shifted = np.where(take, filled + len(own.values), own.codes)
                 checked.columns[name] = relabel(shifted, [*own.values, *default.values], own.bad)
+    if not contest_needed:
+        _blank_contest(checked)
     labels = checked.get("drill").labels()
     for column in checked.table.columns:
         if column.required != "or_drill":
@@ -170,6 +177,35 @@ def fill_from_drills(checked: Checked, drills: Checked | None, problems: Problem
             value=lambda row: f"drill {labels[row]}" if labels[row] else "",
             cause="a cell that every row or its drill needs is blank",
         )
+
+
+def _blank_contest(checked: Checked) -> None:
+    """Contest that was left blank becomes `UNKNOWN`."""
+    own = checked.get("contest")
+    codes = np.where((own.codes < 0) & ~own.bad, len(own.values), own.codes)
+    checked.columns["contest"] = relabel(codes, [*own.values, UNKNOWN], own.bad)
+
+
+def count_unknown(checked: Checked, problems: Problems) -> None:
+    """Note how many rows and attempts have a contest that nobody charted."""
+    labels = checked.get("contest").labels()
+    rows = np.flatnonzero(labels == UNKNOWN)
+    if not len(rows):
+        return
+    attempts = np.nan_to_num(checked.get("attempts").numbers()[rows]).sum()
+    if is_attempt_form(checked):
+        attempts = len(rows)
+    problems.add(
+        checked.raw.place,
+        f"contest is unknown in {len(rows):,} of {checked.raw.n:,} rows ({attempts:,.0f} attempts)",
+        "nothing to do where nobody charted it; such attempts are compared within their mode only",
+        row=checked.raw.row_numbers(rows[:1])[0],
+        column="contest",
+        value=UNKNOWN,
+        severity="note",
+        count=len(rows),
+        cause="contest is unknown",
+    )
 
 
 def _drill_rows(checked: Checked, drills: Checked, problems: Problems) -> np.ndarray:

@@ -20,6 +20,7 @@ __all__ = [
     "PRACTICE",
     "ROSTER",
     "TABLES",
+    "UNKNOWN",
     "Column",
     "Table",
     "table_named",
@@ -36,6 +37,8 @@ Required = Literal["yes", "or_drill", "counts", "attempt", "no"]
 MODES = ("rep", "live")
 #: Lighter contest first; this order also orders the settings of the cells.
 CONTESTS = ("none", "light", "trailing", "front", "front_and_trailing")
+#: Contest that nobody charted: a setting of its own inside its mode, no rung of the ladder above.
+UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True)
@@ -302,9 +305,10 @@ def _contest(required: Required) -> Column:
         "level",
         "Nearest defender at release: none; light (late closeout or "
         "hand up at a distance); trailing (at the side or behind); front (between "
-        "shooter and ring); front_and_trailing.",
+        "shooter and ring); front_and_trailing; unknown "
+        'where nobody charted it. May stay blank with settings = ["mode"].',
         required=required,
-        levels=CONTESTS,
+        levels=(*CONTESTS, UNKNOWN),
         example="trailing",
     )
 

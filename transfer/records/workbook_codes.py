@@ -32,6 +32,7 @@ MEANINGS: dict[str, str] = {
     "contest.trailing": "defender at the side or behind",
     "contest.front": "defender between shooter and ring",
     "contest.front_and_trailing": "one defender in front, one at the side or behind",
+    "contest.unknown": "nobody charted where the defender was",
     "side.left": "left of the ring, seen facing it",
     "side.middle": "straight in front of the ring",
     "side.right": "right of the ring, seen facing it",

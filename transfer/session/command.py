@@ -215,7 +215,7 @@ def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, 
     from transfer.records.reading import read_records
     from transfer.session.inputs import session_inputs
 
-    records = read_records(given["practice"], drills=given["drills"])
+    records = read_records(given["practice"], drills=given["drills"], settings="mode")
     found = session_inputs(records, program=given["program"], stated=stated, band=band)
     plan = {
         "rates": found.rates,

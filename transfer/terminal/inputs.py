@@ -115,6 +115,7 @@ def read_inputs(request: Request) -> Records:
         files.get("drills"),
         season_end=request.season_end,
         rule_body=request.rule_body,
+        settings=request.settings,
     )
 
 

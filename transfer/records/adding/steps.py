@@ -401,7 +401,10 @@ def _errors_of(season: SeasonConfig, tables: dict[str, pd.DataFrame]) -> list[Pr
         if not {"practice", "games"} & set(inputs):
             return []
         try:
-            read_records(**inputs, season_end=season.season_end, rule_body=season.rule_body)
+            read_records(
+                **inputs, season_end=season.season_end, rule_body=season.rule_body,
+                settings=season.settings,
+            )  # fmt: skip
         except RecordsError as error:
             return [Problem(**p) for p in error.problems if p["severity"] == "error"]  # type: ignore[arg-type]
     return []

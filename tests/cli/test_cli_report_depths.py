@@ -52,13 +52,16 @@ def test_an_earlier_run_is_held_against_the_games_since(season, fits, run, run_j
     with games.open("a", encoding="utf-8") as stream:
         for number in range(1, 7):
             stream.write(f"2025-12-20,G20,P{number:02d},{number + 3},{number}\n")
-    code, told = run_json("report", "--no-score", "--previous", before)
+    code, told = run_json("report", "--no-score")
     assert code == 0
+    assert told["since"]["run"] == before.name
+    assert told["since"]["new"]["game_attempts"] == sum(range(4, 10))
     players = told["track_record"]["players"]
     assert [(p["n"], p["y"]) for p in players] == [(n + 3, n) for n in range(1, 7)]
     page = Path(told["report"]).read_text(encoding="utf-8")
     assert "Forecast then, happened since" in page
     assert told["track_record"]["text"].split(";")[0] in page
+    assert f"Since the run {before.name}: 0 more rep attempts" in page
 
 
 def test_an_earlier_run_without_later_games_is_refused(season, fits, run):

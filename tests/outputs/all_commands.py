@@ -100,9 +100,13 @@ def season() -> Iterator[dict]:
     yield call("report", *words, "--no-score", "--out", "page")
     yield call("share", "run", "--out", "bundle.zip", *words)
     yield call("verify", "run", "--records", "season")
+    with contextlib.chdir("season"):
+        yield call("report", "--no-score", "--for", "coach")
     with files["games"].open("a", encoding="utf-8") as stream:
         stream.writelines(f"2025-12-20,G20,P{n:02d},{n + 3},{n}\n" for n in range(1, 7))
     yield call("report", *words, "--no-score", "--out", "since", "--previous", "page")
+    with contextlib.chdir("season"):
+        yield call("report", "--no-score", "--for", "coach")
     yield call("pseudonymise", *words, "--out", "coded", "--new-key", "key.json")
     yield call("cite")
 

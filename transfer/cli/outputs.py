@@ -228,11 +228,33 @@ class Verdict(TypedDict):
 _Depth = TypedDict("_Depth", {"for": Literal["analyst", "coach", "director"]})
 
 
+class New(TypedDict):
+    """More than in the last report; below zero where there is less."""
+
+    rep_attempts: int
+    live_attempts: int
+    game_attempts: int
+    games: int
+    players: int
+
+
+class Since(TypedDict):
+    """What is new since the last report of the season folder, and how far things moved."""
+
+    run: Annotated[str, meaning("Folder of that report.")]
+    new: New
+    answer_moved: Annotated[Number, meaning("Live minus rep (R2), now minus then.")]
+    forecast_moved: Annotated[Number, meaning("Mean absolute change of expected game rates.")]
+    forecast_farthest: Number
+    text: Quote
+
+
 class Report(Verdict, _Depth):
-    """One page; the record of earlier forecasts where an earlier run was named."""
+    """One page; the record of earlier forecasts where there was an earlier run."""
 
     pdf: Path | None
     track_record: TrackRecord | None
+    since: Since | None
 
 
 class ProgramPage(Verdict):

@@ -110,13 +110,13 @@ def command(
         show_each(study, title, name, pdf, jobs, cluster, score=score, **depth)
         return
     with long_work(study.request.as_json):
-        from transfer.reports.gather import keep_counts
+        from transfer.reports.gather import keep_for_next
 
         report = make_report(
             study, title, score=score, program=program, previous=previous, session=session, **depth
         )
         kept = [study.run.keep(f"{name}.html", report.html)]
-        keep_counts(study)
+        keep_for_next(study, report.content)
         if pdf:
             progress(study.request.as_json)("drawing the PDF")
             kept.append(study.run.keep(f"{name}.pdf", report.pdf()))

@@ -10,17 +10,24 @@ from transfer.page.blocks import Section
 __all__ = ["track_section"]
 
 
-def track_section(track: TrackRecord | None, points: bool = True) -> Section | None:
+_TITLE = "Forecast then, happened since"
+
+
+def track_section(
+    track: TrackRecord | None, missing: str = "", points: bool = True
+) -> Section | None:
     """Forecasts of an earlier run against the games since; None without one.
 
     Parameters
     ----------
     track : TrackRecord or None
+    missing : str
+        Why an earlier run cannot be judged yet.
     points : bool
         Whether single players may be shown.
     """
     if track is None:
-        return None
+        return Section("track", _TITLE, [blocks.text(missing)]) if missing else None
     content: list[blocks.Block] = [
         blocks.text(track.text),
         blocks.simple_table(
@@ -57,4 +64,4 @@ def track_section(track: TrackRecord | None, points: bool = True) -> Section | N
                 ],
             ),
         ]
-    return Section("track", "Forecast then, happened since", content)
+    return Section("track", _TITLE, content)

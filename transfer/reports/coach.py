@@ -48,7 +48,7 @@ def coach_verdict(content: ReportContent) -> dict[str, Any]:
             ("Do not conclude", plain.limits(reading, facts is not None)[0]),
         ],
         "statement": plain.headline(reading),
-        "lines": [plain.used_sentence(reading)],
+        "lines": [plain.used_sentence(reading), *content.since_lines],
         "next_step": "",
         "rows": [],
     }

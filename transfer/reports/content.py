@@ -21,6 +21,7 @@ from transfer.reading.information import Information
 from transfer.reading.reading import Reading
 from transfer.records.cells import GAME, Cells
 from transfer.records.which_season import LATEST
+from transfer.reports.since import Since
 
 __all__ = ["ReportContent"]
 
@@ -70,6 +71,12 @@ class ReportContent:
         Why there is none.
     track : TrackRecord or None
         What an earlier run forecast, and what happened.
+    track_missing : str
+        Why there is none, though there is an earlier run.
+    since : Since or None
+        What is new since the last report of the season folder.
+    since_missing : str
+        Why the last report cannot be compared.
     session : str
         Where the plan of the next session is, for the coach.
     session_blocks : DataFrame or None
@@ -107,6 +114,9 @@ class ReportContent:
     mix: MixFacts | None = None
     mix_missing: str = ""
     track: TrackRecord | None = None
+    track_missing: str = ""
+    since: Since | None = None
+    since_missing: str = ""
     session: str = ""
     session_blocks: pd.DataFrame | None = None
     program: str = ""
@@ -146,6 +156,12 @@ class ReportContent:
         ]
         line = "; ".join(part for part in parts if part)
         return f"{line[:1].upper()}{line[1:]}."
+
+    @property
+    def since_lines(self) -> list[str]:
+        """One line on what is new since the last report; none where there was none."""
+        text = self.since_missing if self.since is None else self.since.text
+        return [text] if text else []
 
     def hides(self, players: int) -> bool:
         """Whether figures of a group of so many players are hidden on this page."""

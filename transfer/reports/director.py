@@ -30,7 +30,7 @@ def director_verdict(content: ReportContent) -> dict[str, Any]:
     reading = content.reading
     return {
         "statement": plain.headline(reading),
-        "lines": [plain.used_sentence(reading)],
+        "lines": [plain.used_sentence(reading), *content.since_lines],
         "next_step": "",
         "rows": [],
     }

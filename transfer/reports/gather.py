@@ -11,18 +11,51 @@ if TYPE_CHECKING:
     from transfer.reports.content import ReportContent
     from transfer.terminal.inputs import Study
 
-__all__ = ["GAMES_THEN", "gather", "keep_counts"]
+__all__ = ["GAMES_THEN", "gather", "keep_for_next"]
 
 #: Game counts behind a fit, in its run folder.
 GAMES_THEN = "games_then.csv"
 
 
-def keep_counts(study: Study) -> None:
-    """Keep the game counts behind the fit, so that a later run can tell what came after."""
+def keep_for_next(study: Study, content: ReportContent) -> None:
+    """Keep game counts, answer and forecasts, so that a later run can tell what moved."""
     from transfer.forecast.track_record import game_counts
     from transfer.records.exports import csv_text
+    from transfer.reports.since import ANSWER_THEN, answer_table
 
     study.run.keep(GAMES_THEN, csv_text(game_counts(study.cells).astype(object)))
+    answer = answer_table(study.records, content.reading, content.posterior)
+    study.run.keep(ANSWER_THEN, csv_text(answer))
+
+
+def since_last(study: Study, reading: Any, posterior: Any) -> tuple[Any, str]:
+    """What is new since the last report of the season folder, or why that cannot be told."""
+    from transfer.errors import StorageError
+    from transfer.reports.since import ANSWER_THEN, answer_table, read_answer, since
+    from transfer.terminal.runs import last_run
+
+    folder = last_run(study.run, ANSWER_THEN)
+    if folder is None:
+        return None, ""
+    try:
+        then = read_answer(folder / ANSWER_THEN)
+    except StorageError as error:
+        return None, f"What moved since the last report is not known: {error.message}."
+    return since(folder.name, then, answer_table(study.records, reading, posterior)), ""
+
+
+def last_track(study: Study) -> tuple[Any, str]:
+    """How the forecasts of the last report did, or why that cannot be told yet."""
+    from transfer.errors import ArgumentError, DiagnosticsError, StorageError
+    from transfer.terminal.runs import last_run
+
+    folder = last_run(study.run, GAMES_THEN)
+    if folder is None:
+        return None, ""
+    try:
+        return track_of(folder, study), ""
+    except (ArgumentError, DiagnosticsError, StorageError) as error:
+        return None, f"The forecasts of {folder.name} are not judged: {error.message}."
 
 
 def track_of(previous: Path, study: Study) -> Any:
@@ -155,7 +188,12 @@ def gather(
         verdict_fit, posterior, study.request.rope_r2, priors=priors, assigned=assigned
     )
     scores = (score_study if score else score_left_out)(study, posterior)
-    track = None if previous is None else track_of(previous, study)
+    track, track_missing = None, ""
+    if previous is not None:
+        track = track_of(previous, study)
+    elif audience == "analyst" and not shared:
+        track, track_missing = last_track(study)
+    moved, unmoved = (None, "") if shared else since_last(study, reading, posterior)
     say("looking at the week")
     mix, missing = mix_of(study, program, assigned, refit=audience == "analyst")
     say("drawing the page")
@@ -183,6 +221,9 @@ def gather(
         mix=mix,
         mix_missing=missing,
         track=track,
+        track_missing=track_missing,
+        since=moved,
+        since_missing=unmoved,
         session="" if session is None else session_sentence(session),
         session_blocks=None if session is None else session_blocks(session),
         program=program or "",

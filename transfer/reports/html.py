@@ -18,7 +18,6 @@ from transfer.reading import plain, sections
 from transfer.reading import section_assumptions as assumptions
 from transfer.reading.conversion import Conversion, conversion_table
 from transfer.reading.information import Information, read_information
-from transfer.reading.reading import Reading
 from transfer.records.cells import GAME
 from transfer.reports.coach import coach_sections, coach_verdict
 from transfer.reports.content import ReportContent
@@ -30,13 +29,17 @@ from transfer.reports.what_if import what_if
 __all__ = ["render_report"]
 
 
-def _verdict(reading: Reading) -> dict[str, Any]:
+def _verdict(content: ReportContent) -> dict[str, Any]:
     """Statement, remaining sentences and figures of a reading."""
+    reading = content.reading
     statement, *rest = words.sentences(reading.text)
     later = words.sentences(f"Next: {reading.next_step.text}")
     return {
         "statement": statement,
-        "lines": words.join_asides([sentence for sentence in rest if sentence not in later]),
+        "lines": [
+            *words.join_asides([sentence for sentence in rest if sentence not in later]),
+            *content.since_lines,
+        ],
         "next_step": reading.next_step.text,
         "rows": (
             []
@@ -73,7 +76,7 @@ def _analyst_sections(
         forecast_section(
             content.later_games, content.left_out_player, content.missing_scores, content.shared
         ),
-        track_section(content.track, points=not content.shared),
+        track_section(content.track, content.track_missing, points=not content.shared),
         quality_section(
             hide_small(content.summary, content.hidden_modes),
             content.problems,
@@ -127,7 +130,7 @@ def render_report(content: ReportContent) -> str:
         verdict, question = coach_verdict(content), ""
         parts = coach_sections(content, information, conversion)
     else:
-        verdict, question = _verdict(content.reading), _QUESTION
+        verdict, question = _verdict(content), _QUESTION
         parts = _analyst_sections(content, information, conversion)
     script = what_if(content) if content.interactive and content.audience != "director" else None
 

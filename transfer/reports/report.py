@@ -39,9 +39,10 @@ class Report:
 
     @property
     def text(self) -> str:
-        """The reading on the page, and what came of an earlier forecast."""
-        track = self.content.track
-        return self.content.reading.text + ("" if track is None else f"\n\n{track.text}")
+        """The reading on the page, what came of an earlier forecast, and what is new."""
+        content = self.content
+        track = [] if content.track is None else [content.track.text]
+        return "\n\n".join([content.reading.text, *track, *content.since_lines])
 
     def to_dict(self) -> dict[str, Any]:
         """Return depth, verdict and sentences as plain values."""
@@ -51,6 +52,7 @@ class Report:
             "verdict": self.content.reading.to_dict()["verdict"],
             "text": self.content.reading.text,
             "track_record": None if track is None else track.to_dict(),
+            "since": None if self.content.since is None else self.content.since.to_dict(),
         }
 
     def pdf(self) -> bytes:

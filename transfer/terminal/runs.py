@@ -36,6 +36,7 @@ __all__ = [
     "describe_inputs",
     "file_hash",
     "fit_key",
+    "last_run",
     "load_run_fit",
     "open_run",
     "run_key",
@@ -385,6 +386,40 @@ def saved_fit(run: Run, purpose: str = "forecast") -> Path | None:
         found, kept = _manifest_in(folder), folder / FIT_FILES[purpose]
         if found and found.get("fit_key") == run.fit_key and kept.is_file():
             return kept
+    return None
+
+
+def last_run(run: Run, name: str) -> Path | None:
+    """Return the newest earlier run of other records that asked the same and kept a file.
+
+    Parameters
+    ----------
+    run : Run
+        From `open_run`.
+    name : str
+        The file it must hold.
+
+    Returns
+    -------
+    Path or None
+        None outside a season folder, and where options or model were others then.
+    """
+    kept = None if run.folder is None else _manifest_in(run.folder)
+    own = run.manifest if kept is None else kept
+
+    def asked(manifest: Mapping[str, Any]) -> tuple[Any, Any]:
+        return manifest.get("options"), dict(manifest.get("versions", {})).get("model")
+
+    for folder in run.siblings:
+        found = _manifest_in(folder)
+        if (
+            found is not None
+            and found.get("inputs") != own["inputs"]
+            and asked(found) == asked(own)
+            and str(found.get("created")) < str(own["created"])
+            and (folder / name).is_file()
+        ):
+            return folder
     return None
 
 

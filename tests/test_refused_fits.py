@@ -177,6 +177,7 @@ CALLS = {
     ),
     "reading.sections.settings_section": lambda f, bad, good: f(_reading(good), bad, 0.9),
     "reading.two_fits.require_fits": lambda f, bad, good: f(for_verdict(bad), None),
+    "reports.since.answer_table": lambda f, bad, good: f(None, None, bad),
     "trial.effects.effect_of": lambda f, bad, good: f(growth(REFUSED), _mix()),
     "trial.effects.growth_effects": lambda f, bad, good: f(growth(REFUSED)),
     "trial.readings.judged": (

@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.special import expit
 
 from transfer.errors import StorageError
+from transfer.models.alignment import require_passed
 from transfer.page import words
 from transfer.records.exports import restored_cell
 
@@ -79,7 +80,13 @@ def answer_table(records: Records, reading: Reading, posterior: TransferPosterio
     -------
     DataFrame
         ``quantity``, ``who`` (a player-season, blank for everything else), ``value`` (text).
+
+    Raises
+    ------
+    DiagnosticsError
+        When the fit did not pass its diagnostics.
     """
+    require_passed(posterior.diagnostics)
     games = records.games
     named = [] if games is None else [n for n in ("program", "date", "game") if n in games]
     played = 0 if games is None else len(games[named].drop_duplicates())

@@ -33,7 +33,7 @@ myst_heading_anchors = 3
 html_math_renderer = "mathml"
 
 autodoc_member_order = "bysource"
-autodoc_typehints = "none"
+autodoc_typehints = "signature"
 numpydoc_show_class_members = False
 
 html_theme = "alabaster"

@@ -96,10 +96,6 @@ def write_bytes(path: Path | str, content: bytes, *, replace: bool = True) -> Pa
     replace : bool
         Whether a file that is there already is written over.
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     StorageError

@@ -158,10 +158,6 @@ def interval_from_draws(
     holds : str
         What the band holds, see `Interval`.
 
-    Returns
-    -------
-    Interval
-
     Raises
     ------
     ArgumentError

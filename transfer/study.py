@@ -121,10 +121,6 @@ class Study:
         **settings
             In place of those in ``transfer.toml``.
 
-        Returns
-        -------
-        Study
-
         Raises
         ------
         StorageError

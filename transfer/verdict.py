@@ -127,10 +127,6 @@ def reading_word(
         P(contrast in the region of practical equivalence).
     design_share : float
         Share of seasons of this design with a true contrast of .30 that would lean or more.
-
-    Returns
-    -------
-    str
     """
     if probability_in_rope >= PROBABILITY_EQUAL:
         return "practically_equal"
@@ -152,10 +148,6 @@ def word(contraction: float, probability: float, probability_in_rope: float) -> 
         The larger of P(contrast > 0) and P(contrast < 0).
     probability_in_rope : float
         P(contrast in the region of practical equivalence).
-
-    Returns
-    -------
-    str
     """
     if contraction > MAX_CONTRACTION_TO_TELL:
         return "cannot_tell"
@@ -192,10 +184,6 @@ def judge(
     design_share : float or None
         Share of seasons of this design with a true contrast of .30 that would lean or more;
         ``None`` judges a trial, by the contraction.
-
-    Returns
-    -------
-    Verdict
 
     Raises
     ------
@@ -257,9 +245,5 @@ def odds(probability: float, draws: int) -> float:
     ----------
     probability : float
     draws : int
-
-    Returns
-    -------
-    float
     """
     return (probability * draws + 0.5) / ((1.0 - probability) * draws + 0.5)

@@ -169,10 +169,6 @@ def one_page_each(
     **options
         For `transfer.reports.gather.gather`.
 
-    Returns
-    -------
-    Pages
-
     Raises
     ------
     ArgumentError

@@ -459,10 +459,6 @@ def schema_of(output: str) -> dict[str, Any]:
     ----------
     output : str
         One of `transfer.terminal.frame.OUTPUTS`.
-
-    Returns
-    -------
-    dict
     """
     made = msgspec.json.schema(SHAPES[output])
     parts = made["$defs"]

@@ -78,10 +78,6 @@ def verify_run(folder: Path | str, records: Path | str | None = None) -> Verific
     records : path, optional
         Folder of the record files; the season folder around the run when omitted.
 
-    Returns
-    -------
-    Verification
-
     Raises
     ------
     StorageError

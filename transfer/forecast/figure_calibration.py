@@ -33,17 +33,7 @@ def frame(track: TrackRecord) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw the curve over the band in which it would lie if the forecasts were right.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw the curve over the band in which it would lie if the forecasts were right."""
     with style.styled():
         figure = style.new_figure(4.6, 4.2)
         axes = figure.subplots()
@@ -63,17 +53,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: how much of the curve lies in the band.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: how much of the curve lies in the band."""
     inside = table["reliability"].between(table["band_low"], table["band_high"]).sum()
     return (
         f"Reliability curve of {len(table)} forecasts from {table['forecast'].min():.0%} to "

@@ -41,17 +41,7 @@ def frame(forecast: Forecast, program: str = "") -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw a strip per player over the number of makes, the expected number marked on it.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw a strip per player over the number of makes, the expected number marked on it."""
     from matplotlib.ticker import MaxNLocator
 
     columns = 1 if len(table) <= 8 else 2 if len(table) <= 16 else 3
@@ -76,17 +66,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: how wide the strips are and how far the players lie apart.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: how wide the strips are and how far the players lie apart."""
     wide = float((table["makes_high"] - table["makes_low"]).median())
     mean = table["mean"] * table["next_attempts"]
     return (

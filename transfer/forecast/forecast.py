@@ -132,10 +132,6 @@ def forecast_games(
         ``latest`` of each program, so that players who have left are not shown; ``all``; or the
         name of a season.
 
-    Returns
-    -------
-    Forecast
-
     Raises
     ------
     DiagnosticsError

@@ -122,10 +122,6 @@ def score_study(study: Study, posterior: TransferPosterior) -> Scores:
         Records, cells and options.
     posterior : TransferPosterior
         Fitted to all of the study's cells.
-
-    Returns
-    -------
-    Scores
     """
     scores = score_left_out(study, posterior)
     try:

@@ -77,10 +77,6 @@ def leave_player_out_weights(posterior: TransferPosterior) -> LeaveOut:
     posterior : TransferPosterior
         Fitted with games.
 
-    Returns
-    -------
-    LeaveOut
-
     Raises
     ------
     DiagnosticsError
@@ -198,10 +194,6 @@ def score_leave_player_out(
         Fits without that unit's games, for units that `LeaveOut.refit` lists.
     games : TransferPosterior, optional
         The same games fitted without practice; `fit_game_only` when omitted, some seconds.
-
-    Returns
-    -------
-    ScoreTable
 
     Raises
     ------

@@ -77,10 +77,6 @@ def rolling_origin_split(
     date : date or str, optional
         First date that is held out.
 
-    Returns
-    -------
-    RollingSplit
-
     Raises
     ------
     ArgumentError
@@ -137,10 +133,6 @@ def held_out_games(cells: Cells) -> HeldOut:
     Parameters
     ----------
     cells : Cells
-
-    Returns
-    -------
-    HeldOut
     """
     games = cells.table[cells.table["setting"] == GAME].groupby("unit", sort=True)[["n", "y"]].sum()
     who = cells.table.drop_duplicates("unit").set_index("unit").loc[games.index].astype(str)
@@ -171,10 +163,6 @@ def five_forecasts(
         Seed; that of the fit when omitted.
     games : TransferPosterior, optional
         The same games fitted without practice; `fit_game_only` when omitted, some seconds.
-
-    Returns
-    -------
-    list of RateForecast
 
     Raises
     ------
@@ -217,10 +205,6 @@ def score_rolling_origin(
         Seed; that of the fit when omitted.
     games : TransferPosterior, optional
         The same games fitted without practice, see `five_forecasts`.
-
-    Returns
-    -------
-    ScoreTable
 
     Raises
     ------

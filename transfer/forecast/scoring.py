@@ -225,10 +225,6 @@ def raw_forecast(units: tuple[str, ...], n: np.ndarray, y: np.ndarray) -> RateFo
     units : tuple of str
     n, y : array, shape (P,)
         Attempts and makes so far.
-
-    Returns
-    -------
-    RateForecast
     """
     rate = (np.asarray(y, dtype=float) + 0.5) / (np.asarray(n, dtype=float) + 1.0)
     return RateForecast("raw", units, rate[None, :])
@@ -241,10 +237,6 @@ def pooled_forecast(units: tuple[str, ...], n: np.ndarray, y: np.ndarray) -> Rat
     ----------
     units : tuple of str
     n, y : array, shape (P,)
-
-    Returns
-    -------
-    RateForecast
     """
     rate = (float(np.sum(y)) + 0.5) / (float(np.sum(n)) + 1.0)
     return RateForecast("pooled", units, np.full((1, len(units)), rate))
@@ -269,10 +261,6 @@ def score_forecasts(
         With different names.
     scheme : str
         What was held out, for the text.
-
-    Returns
-    -------
-    ScoreTable
 
     Raises
     ------

@@ -304,10 +304,6 @@ def track_record(
     seed : int
         Seed of its resampling.
 
-    Returns
-    -------
-    TrackRecord
-
     Raises
     ------
     DiagnosticsError

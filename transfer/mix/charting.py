@@ -100,10 +100,6 @@ def chart_next(
     per_minute : mapping of str to float, optional
         Attempts per player-minute by setting, for the worth of a minute.
 
-    Returns
-    -------
-    ChartingPlan
-
     Raises
     ------
     DiagnosticsError

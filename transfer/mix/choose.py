@@ -85,10 +85,6 @@ def advise_mix(
     prob : float
         Probability of reported intervals.
 
-    Returns
-    -------
-    MixAdvice
-
     Raises
     ------
     ArgumentError

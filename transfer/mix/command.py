@@ -21,10 +21,6 @@ def parse_pairs(option: str, values: tuple[str, ...]) -> dict[str, float]:
         Name of the option, for the message.
     values : tuple of str
 
-    Returns
-    -------
-    dict of str to float
-
     Raises
     ------
     ArgumentError

@@ -69,17 +69,7 @@ def frame(
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw gain with its band, and regret below, over live minutes.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw gain with its band, and regret below, over live minutes."""
     with style.styled():
         figure = style.new_figure(7.0, 4.0)
         top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=[2, 1])
@@ -100,17 +90,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the best and the present week with gain, band and regret.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the best and the present week with gain, band and regret."""
     best = table.iloc[int(table["gain"].to_numpy().argmax())]
     return (
         f"Expected gain over the present {table['now'].iloc[0]:.0f} live minutes a week, for "

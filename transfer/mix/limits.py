@@ -117,10 +117,6 @@ def limit_rows(
         Current minutes a week.
     rates : mapping of str to AttemptRate
 
-    Returns
-    -------
-    list of Limit
-
     Raises
     ------
     ArgumentError

@@ -118,10 +118,6 @@ def measure_mix(
     prob : float
         Probability of the rates' intervals.
 
-    Returns
-    -------
-    MeasuredMix
-
     Raises
     ------
     RecordsError
@@ -227,10 +223,6 @@ def growth_draws(
     randomised : bool
         Whether the mix was assigned by lot. If not, the posterior allows for the bias of a
         chosen mix, see `transfer.models.growth_bias`.
-
-    Returns
-    -------
-    GrowthDraws
     """
     prior = GrowthPriors().draw_gains(draws, seed + 1)
     data = growth_data(log_cells(weekly_cells(records)).table, randomised=randomised)

@@ -114,10 +114,6 @@ def attempts_per_minute(
     prob : float
         Probability of the interval.
 
-    Returns
-    -------
-    dict of str to AttemptRate
-
     Raises
     ------
     ArgumentError

@@ -129,10 +129,6 @@ def candidates(problem: MixProblem) -> Candidates:
     ----------
     problem : MixProblem
         Its limits must be feasible, see `transfer.mix.limits.require_feasible`.
-
-    Returns
-    -------
-    Candidates
     """
     rep, live = problem.totals
     low, high = _extent(problem.limits, live)

@@ -127,10 +127,6 @@ def count_cells(posterior: TransferPosterior) -> Counts:
     Parameters
     ----------
     posterior : TransferPosterior
-
-    Returns
-    -------
-    Counts
     """
     table = posterior.cells.table
     columns = [*posterior.settings, GAME]
@@ -272,10 +268,6 @@ def game_mix(posterior: TransferPosterior) -> GameMix:
     Parameters
     ----------
     posterior : TransferPosterior
-
-    Returns
-    -------
-    GameMix
     """
     table = posterior.cells.table
     games = table[(table["setting"] == GAME) & (table["n"] > 0)]

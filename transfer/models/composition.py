@@ -188,10 +188,6 @@ def compose(
     settings, modes : tuple of str
         The K practice settings and their modes.
 
-    Returns
-    -------
-    Composition
-
     Raises
     ------
     ArgumentError

@@ -72,10 +72,6 @@ def saved_tree(posterior: TransferPosterior) -> DataTree:
     Parameters
     ----------
     posterior : TransferPosterior
-
-    Returns
-    -------
-    xarray.DataTree
     """
     import xarray as xr
 
@@ -161,10 +157,6 @@ def from_tree(tree: DataTree) -> TransferPosterior:
     Parameters
     ----------
     tree : xarray.DataTree
-
-    Returns
-    -------
-    TransferPosterior
     """
 
     def draws(group: str, name: str) -> np.ndarray:

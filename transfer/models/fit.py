@@ -159,10 +159,6 @@ def fit_transfer(
     progress : callable, optional
         Told in words what is going on.
 
-    Returns
-    -------
-    TransferPosterior
-
     Raises
     ------
     ArgumentError

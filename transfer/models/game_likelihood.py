@@ -55,10 +55,6 @@ def game_likelihood(posterior: TransferPosterior) -> GameLikelihood:
     Parameters
     ----------
     posterior : TransferPosterior
-
-    Returns
-    -------
-    GameLikelihood
     """
     weights, sd = game_given_practice(posterior.population)
     practice = deviations(posterior)[:, :, :-1]

@@ -158,10 +158,6 @@ def fit_growth(
     progress : callable, optional
         Told when compiling starts.
 
-    Returns
-    -------
-    GrowthPosterior
-
     Raises
     ------
     IdentificationError

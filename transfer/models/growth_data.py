@@ -204,10 +204,6 @@ def growth_data(
     rates : (float, float), optional
         Attempts per minute; from the practice columns when they are there.
 
-    Returns
-    -------
-    GrowthData
-
     Raises
     ------
     ArgumentError
@@ -265,10 +261,6 @@ def growth_data_from_season(season: GrowthSeason, *, parallel: bool = False) -> 
         See `transfer.simulation.growth`.
     parallel : bool
         Whether its schedule kept one mix per player.
-
-    Returns
-    -------
-    GrowthData
     """
     return GrowthData(
         n=season.attempts[0],
@@ -339,10 +331,6 @@ def dose_of(
         See `transfer.rates.exposure`.
     weights : array, shape (P, T), optional
         Attempts that weigh the player mean; game attempts when left out.
-
-    Returns
-    -------
-    Dose
     """
     f = response(exposure(data.minutes, data.start, half_life), typical, shape)
     n = np.asarray(data.n if weights is None else weights, dtype=float)

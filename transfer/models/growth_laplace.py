@@ -113,10 +113,6 @@ def fit_growth_laplace(
         Posterior draws to keep.
     seed : int
 
-    Returns
-    -------
-    GrowthPosterior
-
     Raises
     ------
     IdentificationError
@@ -158,10 +154,6 @@ def gain_mixture(
     deflate : float, optional
         Beta-binomial concentration kappa: attempts and makes of a cell are divided by
         ``1 + (n - 1) / (kappa + 1)``, the design effect.
-
-    Returns
-    -------
-    GainMixture
 
     Raises
     ------

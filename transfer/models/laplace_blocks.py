@@ -86,10 +86,6 @@ def reduce_information(
         Prior precision of the global coefficients; 0 is flat.
     scores : tuple of arrays, optional
         Gradients for players (..., G, P), weeks (..., G, T) and theta (..., Q); zero if left out.
-
-    Returns
-    -------
-    Reduced
     """
     q = design.shape[-1]
     weighted = weights[..., None] * design

@@ -202,10 +202,6 @@ def leave_programs_out(
     workers, cluster
         As in `transfer.models.jobs.run_many`.
 
-    Returns
-    -------
-    LeftOutPrograms
-
     Raises
     ------
     DiagnosticsError

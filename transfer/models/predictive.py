@@ -157,10 +157,6 @@ def prior_predictive(
     prob : float
         Probability of the equal-tailed limits.
 
-    Returns
-    -------
-    PriorPredictive
-
     Raises
     ------
     ArgumentError
@@ -376,10 +372,6 @@ def posterior_predictive(
         Probability of the limits.
     draws : int
         Posterior draws used, evenly spaced.
-
-    Returns
-    -------
-    PosteriorPredictive
 
     Raises
     ------

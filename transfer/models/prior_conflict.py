@@ -76,10 +76,6 @@ def prior_conflict(posterior: TransferPosterior) -> PriorConflict:
     ----------
     posterior : TransferPosterior
 
-    Returns
-    -------
-    PriorConflict
-
     Raises
     ------
     DiagnosticsError

@@ -70,10 +70,6 @@ def next_season(posterior: TransferPosterior, seed: int) -> NextSeason:
     posterior : TransferPosterior
     seed : int
 
-    Returns
-    -------
-    NextSeason
-
     Raises
     ------
     DiagnosticsError

@@ -78,10 +78,6 @@ def compile_model(model: Any) -> Any:
     ----------
     model : pymc.Model
         With every array as `pymc.Data`, so that data can be swapped.
-
-    Returns
-    -------
-    nutpie.CompiledPyMCModel
     """
     import nutpie
 
@@ -123,10 +119,6 @@ def gate(drawn: dict[str, np.ndarray], divergences: int, reported: Sequence[str]
     reported : sequence of str
         Names whose every element must pass. Elements with one value in all draws of all chains are
         passed over: a correlation matrix has such a diagonal. Some element must move.
-
-    Returns
-    -------
-    Diagnostics
     """
     from arviz_stats.base import array_stats
 

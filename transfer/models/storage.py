@@ -78,10 +78,6 @@ def save_fit(posterior: TransferPosterior, path: Path | str) -> Path:
     posterior : TransferPosterior
     path : path
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     StorageError
@@ -131,10 +127,6 @@ def load_fit(path: Path | str) -> TransferPosterior:
     Parameters
     ----------
     path : path
-
-    Returns
-    -------
-    TransferPosterior
 
     Raises
     ------

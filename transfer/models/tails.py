@@ -125,10 +125,6 @@ def check_tails(
     seed : int
     roles : bool
         Whether role terms were in the fit; the text advises them otherwise.
-
-    Returns
-    -------
-    PlayerTails
     """
     rng = np.random.default_rng(seed)
     keep = np.unique(np.linspace(0, len(rate) - 1, min(_DRAWS, len(rate))).astype(int))

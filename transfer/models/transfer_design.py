@@ -221,10 +221,6 @@ def design_from_cells(
     design_effects : mapping of str to float, optional
         By setting: what attempts and makes are divided by, see `transfer.models.overdispersion`.
 
-    Returns
-    -------
-    TransferDesign
-
     Raises
     ------
     ArgumentError

@@ -90,17 +90,7 @@ def _limits(result: Result, table: pd.DataFrame) -> str:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one line a row.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one line a row."""
     place = np.arange(len(table))
     what, next_to = table["what"].iloc[0], table["next_to"].iloc[0]
     with style.styled():
@@ -123,17 +113,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: what is drawn, how many rows, between which values.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: what is drawn, how many rows, between which values."""
     return (
         f"{table['what'].iloc[0]} of {len(table)} rows, from {table['value'].min():.3g} to "
         f"{table['value'].max():.3g}."

@@ -99,10 +99,6 @@ def new_figure(width: float = 7.0, height: float = 3.6) -> Figure:
     ----------
     width, height : float
         Size in inches; 7 inches is the text width of an A4 page.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
     """
     from matplotlib.figure import Figure
 
@@ -129,10 +125,6 @@ def grid_of_panels(
         Inches.
     sharex, sharey : bool
         Whether all panels have the same axis.
-
-    Returns
-    -------
-    Figure, dict of str to Axes
     """
     columns = max(1, min(columns, len(names)))
     rows = -(-len(names) // columns)

@@ -112,10 +112,6 @@ def suppress(
     before : sequence of Published
         What was published from these records or from an earlier state of them.
 
-    Returns
-    -------
-    Suppressed
-
     Raises
     ------
     ArgumentError

@@ -123,10 +123,6 @@ def agreement_from_counts(
     prob : float
         Content of the intervals.
 
-    Returns
-    -------
-    Agreement
-
     Raises
     ------
     ArgumentError

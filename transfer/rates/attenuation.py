@@ -179,10 +179,6 @@ def corrected_from_summary(
         Number of players behind the correlation, at least 4.
     prob : float
         Content of the interval.
-
-    Returns
-    -------
-    Attenuation
     """
     from scipy.stats import norm
 
@@ -237,10 +233,6 @@ def true_rate_correlation(
         Bootstrap samples.
     seed : int
         Seed of the bootstrap.
-
-    Returns
-    -------
-    Attenuation
 
     Raises
     ------

@@ -170,10 +170,6 @@ def rate_difference(
     labels : (str, str)
         Names for the sentence.
 
-    Returns
-    -------
-    RateDifference
-
     Raises
     ------
     ArgumentError

@@ -177,10 +177,6 @@ def dispersion(
     prob : float
         Content of the interval of the ICC.
 
-    Returns
-    -------
-    Dispersion
-
     Raises
     ------
     ArgumentError

@@ -53,10 +53,6 @@ def retention(half_life: float) -> float:
     half_life : float
         Weeks until an exposure has halved.
 
-    Returns
-    -------
-    float
-
     Raises
     ------
     ArgumentError

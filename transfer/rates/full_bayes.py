@@ -205,10 +205,6 @@ def beta_binomial_posterior(
     kappa_min : float, optional
         Least a + b allowed (a Pareto prior starts at its scale).
 
-    Returns
-    -------
-    BetaBinomialPosterior
-
     Raises
     ------
     ArgumentError

@@ -144,10 +144,6 @@ def pooled_first_to_k(
     y : array_like, shape (sets,), optional
         Makes of each set, at most the target; the target when left out.
 
-    Returns
-    -------
-    InverseRate
-
     Raises
     ------
     ArgumentError
@@ -201,10 +197,6 @@ def ladder_rate(attempts: npt.ArrayLike) -> InverseRate:
     ----------
     attempts : array_like, shape (rungs,)
         Attempts needed on each rung, the made one included.
-
-    Returns
-    -------
-    InverseRate
 
     Raises
     ------

@@ -152,10 +152,6 @@ def rate_table(
         covered 90 % of the true rates; empirical-Bayes ones covered 80 %, and 29 % of the teams
         had no empirical-Bayes interval at all, at the boundary (own simulation).
 
-    Returns
-    -------
-    RateTable
-
     Raises
     ------
     ArgumentError

@@ -359,10 +359,6 @@ def fit_beta_binomial(
     method : {"ml", "moments"}
         Type-II maximum likelihood (started at the moments), or the moments alone.
 
-    Returns
-    -------
-    BetaBinomialFit
-
     Raises
     ------
     ArgumentError

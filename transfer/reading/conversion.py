@@ -190,10 +190,6 @@ def conversion_table(
     seed : int, optional
         Seed; that of the fit when omitted.
 
-    Returns
-    -------
-    Conversion
-
     Raises
     ------
     DiagnosticsError

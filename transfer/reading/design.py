@@ -126,10 +126,6 @@ def design_of(fit: TransferPosterior) -> Design:
     ----------
     fit : TransferPosterior
         With one setting a mode.
-
-    Returns
-    -------
-    Design
     """
     half = _table()["half_attempts"]
     attempts = attempts_of_people(fit)

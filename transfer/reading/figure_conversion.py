@@ -36,17 +36,7 @@ def frame(conversion: Conversion) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one panel per setting: mean line, dark band for the rate, pale band for the count.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one panel per setting: mean line, dark band for the rate, pale band for the count."""
     settings = list(dict.fromkeys(table["setting"]))
     with style.styled():
         figure, panels = style.grid_of_panels(
@@ -68,17 +58,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the game rate at the lowest and highest practice rate of each setting.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the game rate at the lowest and highest practice rate of each setting."""
     parts = []
     for setting, rows in table.groupby("setting", sort=False):
         low, high = rows.iloc[0], rows.iloc[-1]

@@ -71,17 +71,7 @@ def frame(posterior: TransferPosterior, prob: float = 0.90) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one row per setting: prior density filled behind, posterior in front.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one row per setting: prior density filled behind, posterior in front."""
     settings = list(dict.fromkeys(table["setting"]))
     scale = 0.85 / float(table["density"].max())
     with style.styled():
@@ -120,17 +110,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: mean and interval of every setting beside its starting assumption.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: mean and interval of every setting beside its starting assumption."""
     parts = []
     for setting, rows in table.groupby("setting", sort=False):
         post = rows[rows["which"] == "posterior"].iloc[0]

@@ -41,17 +41,7 @@ def frame(information: Information) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one panel per attempt and, where minutes were charted, one per minute.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one panel per attempt and, where minutes were charted, one per minute."""
     columns = {"attempts": "attempts a player"}
     if table["minutes"].notna().any():
         columns["minutes"] = "minutes a player"
@@ -83,17 +73,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the share at the fewest and the most attempts of each mode.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the share at the fewest and the most attempts of each mode."""
     parts = []
     for mode, rows in table.groupby("mode", sort=False):
         first, last = rows.iloc[0], rows.iloc[-1]

@@ -49,17 +49,7 @@ def frame(posterior: TransferPosterior, prob: float = 0.90, setting: str = GAME)
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw point, interval and raw rate of each player, one panel per program and season.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw point, interval and raw rate of each player, one panel per program and season."""
     groups = list(dict.fromkeys(table["group"]))
     mode = table["mode"].iloc[0]
     tallest = int(table["group"].value_counts().max())
@@ -90,17 +80,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: how wide the intervals are against the spread of the points.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: how wide the intervals are against the spread of the points."""
     width = 100 * float((table["high"] - table["low"]).median())
     spread = 100 * float(table["mean"].max() - table["mean"].min())
     prob = float(table["prob"].iloc[0])

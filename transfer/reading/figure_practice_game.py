@@ -87,17 +87,7 @@ def _line(
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one panel per practice setting, each player a point with two intervals.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one panel per practice setting, each player a point with two intervals."""
     settings = list(dict.fromkeys(table["setting"]))
     with style.styled():
         figure, panels = style.grid_of_panels(
@@ -138,17 +128,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: typical widths of the game intervals, and how steep the lines are.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: typical widths of the game intervals, and how steep the lines are."""
     parts = []
     for setting, rows in table[table["what"] == "line"].groupby("setting", sort=False):
         rise = (rows["rate_game"].iloc[-1] - rows["rate_game"].iloc[0]) / (

@@ -40,17 +40,7 @@ def frame(reading: Reading) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one line per kind of practice over the grey of the starting assumption.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one line per kind of practice over the grey of the starting assumption."""
     with style.styled():
         figure = style.new_figure(7.0, 0.5 + 0.32 * len(table))
         axes = figure.subplots()
@@ -73,17 +63,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: every share with its interval, now and before the records.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: every share with its interval, now and before the records."""
     parts = [
         f"{r['label']} {r['mean']:.0%} ({r['low']:.0%} to {r['high']:.0%}; before the records "
         f"{r['prior_low']:.0%} to {r['prior_high']:.0%})"

@@ -45,11 +45,6 @@ def draw(table: pd.DataFrame) -> Figure:
     With more than `LINES` players in a setting the lines would cover each other: the estimate is
     drawn over the raw rate then, with the line on which nothing moves.
 
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
     Returns
     -------
     matplotlib.figure.Figure
@@ -117,17 +112,7 @@ def _cloud(axes: Any, rows: pd.DataFrame) -> None:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the spread of raw and of estimated rates by setting.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the spread of raw and of estimated rates by setting."""
     parts = [
         f"{style.setting_label(str(setting))}: raw {rows['raw'].min():.0%} to "
         f"{rows['raw'].max():.0%}, "

@@ -102,10 +102,6 @@ def rate_information(population: PopulationDraws, k: int) -> RateInformation:
     population : PopulationDraws
     k : int
         Position of the setting.
-
-    Returns
-    -------
-    RateInformation
     """
     rate = expit(population.mu[:, k])
     signal = population.tau[:, k] ** 2 * rate * (1 - rate)
@@ -198,10 +194,6 @@ def read_information(
         Live minutes a player of the equivalence per minute.
     prob : float
         Probability of every interval.
-
-    Returns
-    -------
-    Information
 
     Raises
     ------

@@ -239,10 +239,6 @@ def read_transfer(
     assigned : bool
         Whether the practice mix was assigned by lot; a reading stays an association either way.
 
-    Returns
-    -------
-    Reading
-
     Raises
     ------
     DiagnosticsError

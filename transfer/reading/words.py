@@ -126,10 +126,6 @@ def next_step(fit: TransferPosterior, verdict: Verdict | None, design: Design | 
     verdict : Verdict or None
     design : Design or None
         What seasons of this size can tell; ``None`` where one mode is missing.
-
-    Returns
-    -------
-    NextStep
     """
     for mode in ("live", "rep"):
         if mode not in fit.modes:

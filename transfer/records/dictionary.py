@@ -155,10 +155,6 @@ def write_dictionary(folder: Path | str) -> list[Path]:
     folder : path
         Where the files shall be.
 
-    Returns
-    -------
-    list of Path
-
     Raises
     ------
     StorageError

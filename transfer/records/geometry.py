@@ -220,10 +220,6 @@ def spot_names(body: str = "NFHS", *, sides: bool = False) -> tuple[str, ...]:
     sides : bool
         Whether to list ``left_`` and ``right_`` forms too.
 
-    Returns
-    -------
-    tuple of str
-
     Raises
     ------
     ArgumentError
@@ -269,10 +265,6 @@ def spot(label: str, body: str = "NFHS", side: str = "") -> Spot:
         Rule body, one of `BODIES`.
     side : str
         Side from a column of its own; the label's own side wins.
-
-    Returns
-    -------
-    Spot
 
     Raises
     ------

@@ -19,10 +19,6 @@ def inside(folder: Path | str, name: str) -> Path:
     name : str
         File name, perhaps made from a code or label of the records.
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     StorageError

@@ -139,10 +139,6 @@ def pseudonymise(tables: Mapping[str, pd.DataFrame], key: Key | None = None) -> 
     key : Key, optional
         Codes of earlier files; the same text gets the same code again. It is not changed.
 
-    Returns
-    -------
-    Pseudonymised
-
     Raises
     ------
     ArgumentError
@@ -218,10 +214,6 @@ def create_key(path: Path | str, out: Path | str, key: Key) -> Path:
     key : Key
         Codes that belong to the texts.
 
-    Returns
-    -------
-    Path
-
     Raises
     ------
     ArgumentError
@@ -247,10 +239,6 @@ def save_key(path: Path | str, out: Path | str, key: Key) -> Path:
     ----------
     path, out, key
         As in `create_key`.
-
-    Returns
-    -------
-    Path
 
     Raises
     ------
@@ -280,10 +268,6 @@ def load_key(path: Path | str) -> Key:
     ----------
     path : path
         The key file.
-
-    Returns
-    -------
-    Key
 
     Raises
     ------

@@ -167,10 +167,6 @@ def read_records(
         Practice columns that make a setting, as in `transfer.records.cells.build_cells`. Without
         contest among them, contest may be blank and is then ``unknown``.
 
-    Returns
-    -------
-    Records
-
     Raises
     ------
     RecordsError

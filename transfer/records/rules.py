@@ -31,12 +31,7 @@ def is_attempt_form(checked: Checked) -> bool:
 
 
 def check_table(raw: RawTable, table: Table, problems: Problems) -> Checked:
-    """Match headers, parse every cell and apply the rules that need one table only.
-
-    Returns
-    -------
-    Checked
-    """
+    """Match headers, parse every cell and apply the rules that need one table only."""
     cells = match_headers(raw, table, problems)
     columns = {
         name: parse_column(raw, table.column(name), cell, problems) for name, cell in cells.items()

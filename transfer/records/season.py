@@ -113,10 +113,6 @@ def find_season(start: Path | str = ".") -> Path | None:
     ----------
     start : path
         Where to begin; its parents are looked at in turn.
-
-    Returns
-    -------
-    Path or None
     """
     here = Path(start).resolve()
     return next((d for d in (here, *here.parents) if (d / SEASON_FILE).is_file()), None)

@@ -82,10 +82,6 @@ def weekly_cells(
     fouled_miss_counts : bool
         Whether a fouled miss is an attempt.
 
-    Returns
-    -------
-    WeeklyCells
-
     Raises
     ------
     RecordsError

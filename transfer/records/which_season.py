@@ -24,10 +24,6 @@ def in_season(who: pd.DataFrame, season: str = LATEST) -> np.ndarray:
         ``latest``: of each program, by the order of the names, so that players who have left are
         not among them; ``all``; or the name of a season.
 
-    Returns
-    -------
-    array of bool
-
     Raises
     ------
     ArgumentError

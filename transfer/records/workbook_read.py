@@ -81,10 +81,6 @@ def read_workbook(
     season_start, season_end, rule_body
         As in `transfer.records.reading.read_records`.
 
-    Returns
-    -------
-    WorkbookRecords
-
     Raises
     ------
     RecordsError
@@ -211,10 +207,6 @@ def refuse_other_rows(
     ----------
     sheets, folder, replace
         As in `write_tables`.
-
-    Returns
-    -------
-    dict of Path to str
 
     Raises
     ------

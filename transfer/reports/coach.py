@@ -65,10 +65,6 @@ def coach_sections(
     information : Information
     conversion : Conversion or None
         None where small groups are hidden.
-
-    Returns
-    -------
-    list of Section
     """
     return [
         *_next_attempts(content),

@@ -44,10 +44,6 @@ def director_sections(content: ReportContent, information: Information) -> list[
     content : ReportContent
     information : Information
         Worth of attempts and minutes.
-
-    Returns
-    -------
-    list of Section
     """
     return [
         _found(content),

@@ -100,17 +100,7 @@ def _lines(axes: Any, c: Court, scale: float) -> None:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one court per mode, a mark per spot with area by attempts and its make rate.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one court per mode, a mark per spot with area by attempts and its make rate."""
     modes = [m for m in ("rep", "live") if m in set(table["mode"])]
     body, unit = table["body"].iloc[0], table["unit"].iloc[0]
     scale = _UNITS[unit]
@@ -143,17 +133,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: attempts, spots and the most used spot of each mode.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: attempts, spots and the most used spot of each mode."""
     unit = "feet" if table["unit"].iloc[0] == "ft" else "metres"
     parts = []
     for mode, rows in table.groupby("mode", sort=False):

@@ -166,10 +166,6 @@ def gather(
         Folder of an earlier run, and of the next session's plan.
     season : str
         Season whose players are shown.
-
-    Returns
-    -------
-    ReportContent
     """
     # The fit comes first: its first reading shall not wait for what the page needs.
     posterior, verdict_fit = study.fit(), study.fit("verdict")

@@ -67,10 +67,6 @@ def what_if(content: ReportContent) -> WhatIf | None:
     Parameters
     ----------
     content : ReportContent
-
-    Returns
-    -------
-    WhatIf or None
     """
     facts = content.mix
     if facts is not None and content.hides(facts.players):

@@ -164,10 +164,6 @@ def find_challenge(
     prob : float
         Probability of intervals.
 
-    Returns
-    -------
-    ChallengeBand
-
     Raises
     ------
     ArgumentError

@@ -109,10 +109,6 @@ def rate_defenders(
     prob : float
         Probability of intervals.
 
-    Returns
-    -------
-    DefenderRatings
-
     Raises
     ------
     ArgumentError

@@ -76,10 +76,6 @@ def split_floor(players: Sequence[str], baskets: int, minutes: int, seed: int) -
     minutes : int
         Minutes of the whole session; squads share them, with a change between two squads.
     seed : int
-
-    Returns
-    -------
-    Floor
     """
     wanted = -(-len(players) // (MOST * baskets))
     squads = max(1, min(wanted, (minutes + CHANGE) // (LEAST_MINUTES + CHANGE)))

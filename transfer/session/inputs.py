@@ -72,10 +72,6 @@ def session_inputs(
     seed : int
         Written into the provenance; nothing here is random.
 
-    Returns
-    -------
-    SessionInputs
-
     Raises
     ------
     RecordsError

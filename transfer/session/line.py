@@ -65,10 +65,6 @@ def line_order(
         Defender ratings; close ratings meet where the rest is equal.
     rng : Generator
         Decides between equal orders.
-
-    Returns
-    -------
-    tuple of str
     """
     names = list(group)
     size, orders = len(names), _orders(len(group))

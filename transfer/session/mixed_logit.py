@@ -211,10 +211,6 @@ def fit_crossed(
     fixed_sd : float
         Prior standard deviation of the fixed effects.
 
-    Returns
-    -------
-    CrossedFit
-
     Raises
     ------
     ArgumentError

@@ -83,10 +83,6 @@ def line_shots(drill: Drill, pace: DrillPace, size: int, minutes: int) -> int:
     size : int
         Players in the line.
     minutes : int
-
-    Returns
-    -------
-    int
     """
     most = int(BASKET[drill.mode] * minutes)
     return min(max(1, int(pace.rate * minutes + 1e-9)) * size, most)

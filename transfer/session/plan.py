@@ -286,10 +286,6 @@ def plan_session(
     challenge : ChallengeBand, optional
         For the spots to start from.
 
-    Returns
-    -------
-    SessionPlan
-
     Raises
     ------
     ArgumentError

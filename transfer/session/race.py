@@ -197,10 +197,6 @@ def choose_target(
     probability : float
         Least chance that the set ends in time.
 
-    Returns
-    -------
-    RaceTarget
-
     Raises
     ------
     ArgumentError

@@ -57,10 +57,6 @@ def tap_block(
         Planned reps and rounds of the line; 0 and 1 where nothing was planned.
     target : int, optional
         Makes that end a player's set of a ladder.
-
-    Returns
-    -------
-    dict
     """
     blank = {"side": "", "hand": "", "entry": "", "footwork": "", "spot": ""}
     return {

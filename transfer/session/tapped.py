@@ -89,10 +89,6 @@ def merge_taps(files: Sequence[Path | str]) -> Tapped:
         CSV files as the pages save them, of any baskets, sessions and charters. A file may come
         twice, and an early save beside the final one: rows that are equal stand once.
 
-    Returns
-    -------
-    Tapped
-
     Raises
     ------
     ArgumentError

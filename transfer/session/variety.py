@@ -72,10 +72,6 @@ def variety(table: pd.DataFrame, weight: str = "n", traits: Sequence[str] = TRAI
     traits : sequence of str
         Columns whose combination counts.
 
-    Returns
-    -------
-    Variety
-
     Raises
     ------
     ArgumentError

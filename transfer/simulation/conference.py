@@ -51,10 +51,6 @@ def simulate_demo(plan: DemoPlan, seed: int) -> DemoSeason:
         Scenario, see `transfer.simulation.plans`.
     seed : int
         Seed; equal seeds give equal records.
-
-    Returns
-    -------
-    DemoSeason
     """
     # One stream per part, so that a change in one part leaves the others as they were.
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]

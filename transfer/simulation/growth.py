@@ -228,10 +228,6 @@ def simulate_growth(
     confounding : Confounding, optional
         What an unassigned mix follows. An assigned mix ignores everything but `late_gain`, the
         season's own trend.
-
-    Returns
-    -------
-    GrowthSeason
     """
     rng = np.random.default_rng(seed)
     pull = confounding or Confounding()

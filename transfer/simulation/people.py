@@ -66,10 +66,6 @@ def draw_people(plan: DemoPlan, rng: np.random.Generator) -> People:
     ----------
     plan : DemoPlan
     rng : Generator
-
-    Returns
-    -------
-    People
     """
     effects = plan.effects
     program = np.repeat(np.arange(len(plan.programs)), plan.players)

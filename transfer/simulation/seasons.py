@@ -209,10 +209,6 @@ def r_squared(omega: np.ndarray, columns: Sequence[int]) -> float:
         Correlations, games last.
     columns : sequence of int
         Positions of the practice settings; none gives 0.
-
-    Returns
-    -------
-    float
     """
     index = np.asarray(columns, dtype=int)
     if index.size == 0:

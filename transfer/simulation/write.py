@@ -63,10 +63,6 @@ def write_batting(source: Path | str, folder: Path | str) -> list[Path]:
     folder : path
         The data folder; ``batting/`` is made inside it.
 
-    Returns
-    -------
-    list of Path
-
     Raises
     ------
     ArgumentError

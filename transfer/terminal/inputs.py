@@ -169,10 +169,6 @@ def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "
         The command's parameters.
     needs : tuple of str
         Tables that must be named.
-
-    Returns
-    -------
-    Study
     """
     return study_of(resolve(given, needs=needs))
 

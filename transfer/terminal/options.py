@@ -159,10 +159,6 @@ def resolve(
     needs : tuple of str
         Tables that must be named; with none, either practice or games will do.
 
-    Returns
-    -------
-    Request
-
     Raises
     ------
     ArgumentError

@@ -51,10 +51,6 @@ def records_summary(records: Records, cells: Cells) -> list[tuple[str, str]]:
         Checked records.
     cells : Cells
         Their counts.
-
-    Returns
-    -------
-    list of (str, str)
     """
     rows = []
     for mode, counts in cells.table.groupby("mode", sort=False):

@@ -103,10 +103,6 @@ def adherence(plan: TrialPlan, cells: TrialCells) -> Adherence:
     plan : TrialPlan
     cells : TrialCells
         Weekly records on the plan's calendar.
-
-    Returns
-    -------
-    Adherence
     """
     table = _weeks(plan, cells)
     rows = []

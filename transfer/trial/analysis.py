@@ -230,10 +230,6 @@ def analyse_trial(
         Lots drawn again by the randomisation test.
     seed : int
 
-    Returns
-    -------
-    TrialAnalysis
-
     Raises
     ------
     StorageError

@@ -247,10 +247,6 @@ def assurance(
         Where the batches of seasons are fitted, see `transfer.models.jobs.run_many`: by default
         here. The numbers are the same wherever they are.
 
-    Returns
-    -------
-    Assurance
-
     Raises
     ------
     ArgumentError
@@ -342,10 +338,6 @@ def until_we_know(
         See `assurance`.
     seed : int
         Of the lot.
-
-    Returns
-    -------
-    UntilWeKnow
     """
     expected = replace(scenario or Scenario(), teams=1)
     estimand = mix_contrast(expected.settings, minutes=expected.minutes, contrast=contrast)

@@ -58,10 +58,6 @@ def log_cells(weekly: WeeklyCells) -> TrialCells:
     Parameters
     ----------
     weekly : WeeklyCells
-
-    Returns
-    -------
-    TrialCells
     """
     table = _wide(weekly.table)
     start = dict.fromkeys(table["unit"], (START_MINUTES, START_MINUTES))
@@ -78,10 +74,6 @@ def plan_cells(weekly: WeeklyCells, plan: TrialPlan) -> TrialCells:
     ----------
     weekly : WeeklyCells
     plan : TrialPlan
-
-    Returns
-    -------
-    TrialCells
 
     Raises
     ------

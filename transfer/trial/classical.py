@@ -135,10 +135,6 @@ def cohen_h_power(
     alpha : float
     alternative : {"two-sided", "one-sided"}
         One-sided tests for an effect above zero.
-
-    Returns
-    -------
-    float
     """
     shift, limit = h * math.sqrt(n / 2.0), _critical(alpha, alternative)
     upper = stats.norm.sf(limit - shift)
@@ -232,10 +228,6 @@ def crossover_ab_ba(table: pd.DataFrame, prob: float = 0.95) -> CrossoverResult:
         One row per subject: ``sequence`` (``AB`` or ``BA``), ``period1``, ``period2`` (outcomes).
     prob : float
         Confidence of the intervals.
-
-    Returns
-    -------
-    CrossoverResult
 
     Raises
     ------

@@ -63,10 +63,6 @@ def control_cells(cells: TrialCells, outcome: pd.DataFrame, plan: TrialPlan) -> 
         ``program``.
     plan : TrialPlan
 
-    Returns
-    -------
-    TrialCells
-
     Raises
     ------
     RecordsError

@@ -321,10 +321,6 @@ def design_se(
         Draws over which the precision of a schedule that is random week by week is averaged;
         `RANDOM_DRAWS` when left out.
 
-    Returns
-    -------
-    DesignPrecision
-
     Raises
     ------
     ArgumentError
@@ -361,10 +357,6 @@ def plan_se(
         Attempts, rates and spread; sizes and minutes come from the plan.
     outcome : {"game", "rep", "live"}
         See `design_se`.
-
-    Returns
-    -------
-    DesignPrecision
     """
     table = plan.table
     index = pd.MultiIndex.from_frame(table[["program", "player"]])
@@ -448,10 +440,6 @@ def precision_of(data: GrowthData, scenario: Scenario, outcome: Outcome = "game"
     scenario : Scenario
     outcome : {"game", "rep", "live"}
         See `design_se`.
-
-    Returns
-    -------
-    float
 
     Raises
     ------

@@ -159,10 +159,6 @@ def mix_contrast(
     weeks : int
         Length.
 
-    Returns
-    -------
-    Estimand
-
     Raises
     ------
     ArgumentError
@@ -203,10 +199,6 @@ def shift_minutes(
         Minutes moved; at most the rep minutes there are.
     weeks : int
 
-    Returns
-    -------
-    Estimand
-
     Raises
     ------
     ArgumentError
@@ -245,10 +237,6 @@ def per_attempt(
         Attempts per minute, rep and live.
     attempts : float
         Attempts a week.
-
-    Returns
-    -------
-    Estimand
 
     Raises
     ------
@@ -290,10 +278,6 @@ def effect_of(
     prior_draws, seed : int
         Used when the posterior came with a flat prior: the default prior then stands in for the
         prior probability.
-
-    Returns
-    -------
-    GrowthEffect
 
     Raises
     ------

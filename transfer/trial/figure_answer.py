@@ -58,17 +58,7 @@ def frame(analysis: TrialAnalysis) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one line a reading: the starting assumption pale and wide behind, the answer in front.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one line a reading: the starting assumption pale behind, the answer in front."""
     readings = list(dict.fromkeys(table["reading"]))
     rope = tuple(table[["rope_low", "rope_high"]].iloc[0])
     prob = float(table["prob"].iloc[0])
@@ -99,17 +89,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the answer of each reading, what it started from, and the region.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the answer of each reading, what it started from, and the region."""
     after = table[table["which"] == "after"].to_dict(orient="records")
     before = table[table["which"] == "before"].to_dict(orient="records")
     parts = [

@@ -44,17 +44,7 @@ def frame(found: Adherence) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw the share done as points, the mean as a line and the plan dashed; minutes below.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw the share done as points, the mean as a line and the plan dashed; minutes below."""
     with style.styled():
         figure = style.new_figure(7.0, 4.2)
         top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=[2, 1])
@@ -82,17 +72,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: planned and done mean shares of each arm.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: planned and done mean shares of each arm."""
     parts = [
         f"{style.setting_label(str(arm))} planned {rows['planned_share'].mean():.0%}, done "
         f"{rows['done_share'].mean():.0%} in {rows['done_minutes'].mean():.0f} minutes a week"

@@ -35,17 +35,7 @@ def frame(plan: TrialPlan) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw a field a player and week: full for the live-heavy mix, open for the rep-heavy one.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw a field a player and week: full for the live-heavy mix, open for the rep-heavy one."""
     heavy = table.to_numpy() > 0.5
     off = np.isnan(table.to_numpy())
     rows, columns = np.indices(table.shape)
@@ -68,17 +58,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: how many players begin with which mix.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: how many players begin with which mix."""
     live = int((table.bfill(axis=1).iloc[:, 0] > 0.5).sum())
     return (
         f"Planned mix of {len(table)} players over {table.shape[1]} weeks: {live} start "

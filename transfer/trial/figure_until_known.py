@@ -36,17 +36,7 @@ def frame(curve: UntilWeKnow) -> pd.DataFrame:
 
 
 def draw(table: pd.DataFrame) -> Figure:
-    """Draw one line per number of team-seasons, named at its end.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
+    """Draw one line per number of team-seasons, named at its end."""
     with style.styled():
         figure = style.new_figure(7.0, 3.0)
         axes = figure.subplots()
@@ -66,17 +56,7 @@ def draw(table: pd.DataFrame) -> Figure:
 
 
 def describe(table: pd.DataFrame) -> str:
-    """Alternative text: the chance after the last week for each number of team-seasons.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From `frame`.
-
-    Returns
-    -------
-    str
-    """
+    """Alternative text: the chance after the last week for each number of team-seasons."""
     last = table[table["weeks"] == table["weeks"].max()]
     parts = [
         f"{r['team_seasons']:.0f} team-seasons {r['knowing']:.0%}"

@@ -154,10 +154,6 @@ def price_of_looks(
     rope_points, contrast, workers, cluster
         See `transfer.trial.assurance.assurance`.
 
-    Returns
-    -------
-    LookPrice
-
     Raises
     ------
     ArgumentError
@@ -204,10 +200,6 @@ def schedule_of_plan(plan: TrialPlan) -> Schedule:
     Parameters
     ----------
     plan : TrialPlan
-
-    Returns
-    -------
-    Schedule
     """
     blocks = tuple(int(block) for block in plan.calendar["block"])
     return PlannedBlocks(blocks, float(plan.settings["contrast"]))

@@ -64,10 +64,6 @@ def expectation_section(curve: UntilWeKnow) -> Section:
     ----------
     curve : UntilWeKnow
         From `transfer.trial.assurance.until_we_know`.
-
-    Returns
-    -------
-    Section
     """
     table = until_known.frame(curve)
     wide = table.pivot(index="weeks", columns="team_seasons", values="knowing")
@@ -137,10 +133,6 @@ def answer_section(analysis: TrialAnalysis) -> Section:
     ----------
     analysis : TrialAnalysis
         From `transfer.trial.analysis.analyse_trial`.
-
-    Returns
-    -------
-    Section
     """
     return Section(
         "readings",

@@ -87,10 +87,6 @@ def randomisation_test(
     seed : int
         Seed of the redraws; they do not touch the plan's own lot.
 
-    Returns
-    -------
-    RandomisationTest
-
     Raises
     ------
     ArgumentError

@@ -256,10 +256,6 @@ def make_plan(
     registered : date or str, optional
         Day of the draw; today by this machine's clock. State it for invented seasons only.
 
-    Returns
-    -------
-    TrialPlan
-
     Raises
     ------
     ArgumentError, InfeasibleError
@@ -318,10 +314,6 @@ def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
     expected_hash : str, optional
         The hash printed on the protocol (or its first 12 or more characters), which a changed
         and re-hashed file does not have.
-
-    Returns
-    -------
-    TrialPlan
 
     Raises
     ------

@@ -97,10 +97,6 @@ def with_one_swap(plan: TrialPlan) -> TrialPlan:
     Parameters
     ----------
     plan : TrialPlan
-
-    Returns
-    -------
-    TrialPlan
     """
     blocks = block_numbers(plan.practice_weeks, "one_swap", None)
     season = plan.calendar.assign(

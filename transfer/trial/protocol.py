@@ -57,10 +57,6 @@ def protocol_sections(plan: TrialPlan) -> list[tuple[str, list[str]]]:
     Parameters
     ----------
     plan : TrialPlan
-
-    Returns
-    -------
-    list of (str, list of str)
     """
     return [
         (

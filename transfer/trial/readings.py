@@ -164,10 +164,6 @@ def read_contrast(
         Split and weekly minutes of the two mixes that are compared.
     seed : int
 
-    Returns
-    -------
-    TrialReading
-
     Raises
     ------
     IdentificationError
@@ -207,10 +203,6 @@ def prior_probability(estimand: Estimand, settings: GrowthSettings) -> float | N
     ----------
     estimand : Estimand
     settings : GrowthSettings
-
-    Returns
-    -------
-    float or None
     """
     if settings.priors.is_flat:
         return None

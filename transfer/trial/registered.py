@@ -63,10 +63,6 @@ def plan_from_assignments(
         Day on which the lot was fixed where it was drawn. It is taken as the word of whoever drew
         it and printed as such, beside the day of registration.
 
-    Returns
-    -------
-    TrialPlan
-
     Raises
     ------
     ArgumentError

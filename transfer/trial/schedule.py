@@ -115,10 +115,6 @@ def block_numbers(practice_weeks: int, design: Design, block_weeks: int | None) 
         Practice weeks in a block. One swap: weeks before the swap, half when ``None``. Blocks:
         needed. Parallel: must be ``None``.
 
-    Returns
-    -------
-    list of int
-
     Raises
     ------
     ArgumentError

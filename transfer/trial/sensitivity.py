@@ -161,10 +161,6 @@ def joint_sentence(row: Mapping[str, Any], link: LinkPrior) -> str:
     row : mapping
         As `joint_row` returns.
     link : LinkPrior
-
-    Returns
-    -------
-    str
     """
     low = link.carry_mean - 1.96 * link.carry_sd
     high = link.carry_mean + 1.96 * link.carry_sd

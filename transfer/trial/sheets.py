@@ -93,10 +93,6 @@ def write_plan(plan: TrialPlan, folder: Path | str) -> list[Path]:
         Where ``plan.json``, ``assignments.csv``, ``sheets_by_unit.html``,
         ``sheets_by_week.html``, ``protocol.html`` and ``protocol.txt`` shall be.
 
-    Returns
-    -------
-    list of Path
-
     Raises
     ------
     StorageError

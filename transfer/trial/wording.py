@@ -65,10 +65,6 @@ def next_step(reading: TrialReading, weeks_left: int) -> str:
     reading : TrialReading
     weeks_left : int
         Weeks of the plan that are still to come.
-
-    Returns
-    -------
-    str
     """
     if not reading.by_lot:
         return "Next: give half of the players the other mix by lot (`transfer trial plan`)."

@@ -235,10 +235,6 @@ def native_data(
         those of the likelihood's normal approximation: all zero for rates that are not centred,
         very large for centred ones. The density stays the same; only for studies of the sampler
         and only without optional terms.
-
-    Returns
-    -------
-    NativeData
     """
     design = _cells(design)
     units, size = design.dims

@@ -77,10 +77,6 @@ def convert(sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Prob
         Court on which places become distances.
     problems : Problems
         Takes cells that cannot be read by the mapping.
-
-    Returns
-    -------
-    Converted
     """
     work = Work(sheet, mapping, rule_body, problems)
     _take_columns(work)

@@ -298,10 +298,6 @@ def read_mapping(path: Path | str, text: str | None = None) -> LayoutMapping:
     text : str, optional
         Its text, when it is not written yet.
 
-    Returns
-    -------
-    LayoutMapping
-
     Raises
     ------
     RecordsError

@@ -66,10 +66,6 @@ def mapping_text(made: Proposal, file: str, headers: tuple[str, ...]) -> str:
         Name of the file it was proposed from.
     headers : tuple of str
         Its headers.
-
-    Returns
-    -------
-    str
     """
     out = _Lines(made.remarks)
     out.lines.append(_HEAD.format(file=json.dumps(file)).rstrip())

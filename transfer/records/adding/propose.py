@@ -91,10 +91,6 @@ def propose(source: Source) -> Proposal:
     ----------
     source : Source
         The file; its first sheet decides, the others are taken to be alike.
-
-    Returns
-    -------
-    Proposal
     """
     sheet = source.sheets[0]
     made = Proposal(columns=_columns(sheet))

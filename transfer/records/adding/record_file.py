@@ -163,10 +163,6 @@ def open_record_file(path: Path, table: str) -> RecordFile:
     table : str
         Its table.
 
-    Returns
-    -------
-    RecordFile
-
     Raises
     ------
     RecordsError

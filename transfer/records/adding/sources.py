@@ -87,10 +87,6 @@ def read_source(path: Path | str) -> Source:
     path : path
         The file.
 
-    Returns
-    -------
-    Source
-
     Raises
     ------
     RecordsError

@@ -136,10 +136,6 @@ def mapping_for(
     pending : sequence of Proposed
         Mappings proposed for other files of the same command.
 
-    Returns
-    -------
-    Proposed
-
     Raises
     ------
     RecordsError
@@ -207,10 +203,6 @@ def plan_file(season: SeasonConfig, source: Source, mapping: LayoutMapping) -> P
         The foreign file.
     mapping : LayoutMapping
         How its layout reads.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------

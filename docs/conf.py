@@ -34,6 +34,8 @@ html_math_renderer = "mathml"
 
 autodoc_member_order = "bysource"
 autodoc_typehints = "signature"
+# Two rooms may each have a class of one name; Sphinx links the first and says so.
+suppress_warnings = ["ref.python"]
 numpydoc_show_class_members = False
 
 html_theme = "alabaster"

@@ -16,18 +16,14 @@ from all_commands import GOLDEN, by_name, keys_and_types, kinds_of_result
 from invented import SETTINGS, invented_cells, invented_posterior
 from matplotlib.figure import Figure
 
-from transfer import (
-    TransferPriors,
-    cohen_agreement,
-    fit_beta_binomial,
-    pooled_first_to_k,
-    prior_predictive,
-    rate_difference,
-)
+from transfer import TransferPriors, fit_beta_binomial, prior_predictive
 from transfer.cli.outputs import SHAPES, schema_text
 from transfer.models.prior_conflict import PriorConflict
+from transfer.rates.agreement import cohen_agreement
 from transfer.rates.attenuation import true_rate_correlation
+from transfer.rates.differences import rate_difference
 from transfer.rates.first_reading import first_reading
+from transfer.rates.inverse_sampling import pooled_first_to_k
 from transfer.reading.roles import RoleReading
 from transfer.results import Interval, Result
 from transfer.terminal.frame import OUTPUTS

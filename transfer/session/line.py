@@ -31,7 +31,7 @@ REP_COLUMNS = (
 _SAMPLED = 5000
 
 #: Order of the line by block, squad and basket.
-Lines = dict[tuple[int, int, int], tuple[str, ...]]
+type Lines = dict[tuple[int, int, int], tuple[str, ...]]
 
 
 @cache

@@ -47,7 +47,7 @@ FIT_SETTINGS = tuple(name for name in SETTINGS if name not in ("rope_r2", "budge
 
 
 @dataclass(frozen=True)
-class _Inputs(inputs.Study):
+class _Inputs(inputs.StudyRun):
     """Records, cells and run of a study, which makes no fit twice.
 
     Parameters
@@ -59,7 +59,7 @@ class _Inputs(inputs.Study):
     memory: dict[Any, TransferPosterior] = field(default_factory=dict, repr=False, compare=False)
 
     def fit(self, purpose: Purpose = "forecast") -> TransferPosterior:
-        """Return the fit, see `transfer.terminal.inputs.Study.fit`."""
+        """Return the fit, see `transfer.terminal.inputs.StudyRun.fit`."""
         stated = _settings_of(self.request, FIT_SETTINGS)
         key = ("fit", self.records.data_hash, self.cells.data_hash, stated, purpose)
         if key not in self.memory:

@@ -3,14 +3,23 @@ from __future__ import annotations
 import datetime as dt
 import inspect
 
+import pandas as pd
 import pytest
 
 import transfer
 from transfer.errors import ArgumentError, StorageError
+from transfer.mix.measured import growth_draws, measure_mix
 from transfer.records.geometry import BODIES
-from transfer.records.schema import TABLES
+from transfer.records.schema import PRACTICE, TABLES
 from transfer.records.season import find_season, read_season, start_season
-from transfer.records.settings import DEFAULTS, LEVELS, RULE_BODIES, SETTINGS, read_setting
+from transfer.records.settings import (
+    DEFAULTS,
+    LEVELS,
+    RULE_BODIES,
+    SETTING_COLUMNS,
+    SETTINGS,
+    read_setting,
+)
 
 
 def test_a_new_season_folder_reads_back_with_its_defaults(tmp_path):
@@ -175,17 +184,40 @@ def test_a_new_settings_file_holds_every_setting_and_what_init_was_told(tmp_path
     ("function", "argument", "setting"),
     [
         ("build_cells", "settings", "settings"),
-        ("measure_mix", "settings", "settings"),
+        (measure_mix, "settings", "settings"),
         ("read_records", "rule_body", "rule_body"),
         ("read_records", "season_end", "season_end"),
         ("read_transfer", "rope", "rope_r2"),
         ("fit_transfer", "seed", "seed"),
         ("fit_growth", "seed", "seed"),
-        ("growth_draws", "seed", "seed"),
+        (growth_draws, "seed", "seed"),
         ("analyse_trial", "seed", "seed"),
         ("TransferPriors", "level", "level"),
     ],
 )
 def test_functions_start_from_the_defaults_of_the_settings(function, argument, setting):
-    parameter = inspect.signature(getattr(transfer, function)).parameters[argument]
+    called = getattr(transfer, function) if isinstance(function, str) else function
+    parameter = inspect.signature(called).parameters[argument]
     assert parameter.default == getattr(DEFAULTS, setting)
+
+
+@pytest.mark.parametrize("column", SETTING_COLUMNS[1:])
+def test_practice_is_split_by_any_charted_column_in_both_doors(season, run_json, column):
+    levels = PRACTICE.column(column).levels[:2] or ("elbow", "wing")
+    records = pd.read_csv(season / "practice.csv")
+    records[column] = [levels[row // 2 % 2] for row in range(len(records))]
+    records.to_csv(season / "practice.csv", index=False)
+    code, told = run_json("rates", "--settings", f"mode,{column}")
+    assert code == 0, told
+    file = season / "transfer.toml"
+    stated = file.read_text(encoding="utf-8").replace(
+        'settings = ["mode", "contest"]', f'settings = ["mode", "{column}"]'
+    )
+    assert column in stated
+    file.write_text(stated, encoding="utf-8")
+    code, by_file = run_json("rates")
+    assert code == 0
+    assert by_file["settings"] == told["settings"]
+    assert {row["setting"] for row in told["settings"]} - {"game"} == {
+        f"{mode}/{level}" for mode in ("rep", "live") for level in levels
+    }

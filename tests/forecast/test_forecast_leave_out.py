@@ -246,6 +246,13 @@ def test_too_few_players_to_leave_one_out():
         score_leave_player_out(posterior)
 
 
+def test_games_alone_are_not_fitted_under_other_assumptions():
+    _, n, y = data(players=4)
+    posterior, _ = known_population(SETTINGS, MU, TAU, OMEGA, n, y, draws=100)
+    with pytest.raises(ArgumentError, match="does not tell its starting assumptions"):
+        score_leave_player_out(posterior)
+
+
 def test_twelve_programs_take_seconds():
     rng = np.random.default_rng(48)
     n = np.tile([300, 150, 80, 70], (168, 1))

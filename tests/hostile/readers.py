@@ -35,7 +35,7 @@ from transfer.records.season import read_season, settings_file
 from transfer.records.workbook_read import read_workbook
 from transfer.reports.gather import GAMES_THEN, track_of
 from transfer.session.command import _roster
-from transfer.terminal.inputs import Study
+from transfer.terminal.inputs import StudyRun
 from transfer.terminal.options import Request
 from transfer.terminal.runs import changed_since_last_run, open_run, saved_fit
 from transfer.trial.command_plan import read_table, with_baseline
@@ -225,7 +225,7 @@ def _earlier_counts(folder: Path) -> Target:
     then = game_counts(cells).assign(n=lambda t: t["n"] // 2, y=lambda t: t["y"] // 4)
     previous = folder / "previous"
     save_fit(invented_posterior(cells, draws=8), previous / "fit.nc")
-    now: Study = SimpleNamespace(cells=cells, request=SimpleNamespace(seed=1))
+    now: StudyRun = SimpleNamespace(cells=cells, request=SimpleNamespace(seed=1))
 
     def read(path: Path) -> object:
         (previous / GAMES_THEN).write_bytes(path.read_bytes())

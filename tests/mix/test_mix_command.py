@@ -11,7 +11,7 @@ from transfer.models.posterior import Diagnostics, PopulationDraws, TransferPost
 from transfer.provenance import Provenance
 from transfer.simulation.growth import GrowthTruth, simulate_growth
 from transfer.simulation.schedules import Crossover, Observational
-from transfer.terminal.inputs import Study
+from transfer.terminal.inputs import StudyRun
 
 
 def write_season(folder, schedule, teams=1, seed=7):
@@ -153,7 +153,7 @@ def invented_fit(study):
 
 
 def test_charting_tells_which_attempts_tell_most(chosen, capsys, monkeypatch):
-    monkeypatch.setattr(Study, "fit", invented_fit)
+    monkeypatch.setattr(StudyRun, "fit", invented_fit)
     assert run(["mix", *chosen, "--charting", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)["charting"]
     assert "attempts of" in told["text"]

@@ -12,7 +12,7 @@ from transfer.terminal.options import SEED
 
 if TYPE_CHECKING:
     from transfer.reports.content import ReportContent
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["command"]
 
@@ -92,7 +92,7 @@ def command(
         echo_json(told, "demo")
 
 
-def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> Study:
+def demo_study(folder: Path, name: str, seed: int, as_json: bool) -> StudyRun:
     """Open one demo study; nothing but the page is kept."""
     from transfer.terminal.inputs import study_of
     from transfer.terminal.options import Request

@@ -16,7 +16,7 @@ from transfer.errors import ArgumentError, TransferError
 
 if TYPE_CHECKING:
     from transfer.records.reading import Records
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["Pages", "one_page_each", "program_study", "records_of_program"]
 
@@ -54,7 +54,7 @@ class _Job:
     """What goes to a worker: the records of one program, and what its page shall be."""
 
     program: str
-    study: Study
+    study: StudyRun
     title: str
     pdf: bool
     options: Mapping[str, Any]
@@ -116,12 +116,12 @@ def records_of_program(records: Records, program: str) -> Records:
     return replace(records, **frames, problems=(), data_hash=hash_records(frames))
 
 
-def program_study(study: Study, program: str) -> Study:
+def program_study(study: StudyRun, program: str) -> StudyRun:
     """Return the study of one program alone: it speaks to nobody and writes nothing.
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Of several programs.
     program : str
         Code of the program.
@@ -143,7 +143,7 @@ def program_study(study: Study, program: str) -> Study:
 
 
 def one_page_each(
-    study: Study,
+    study: StudyRun,
     title: str,
     name: str,
     *,
@@ -156,7 +156,7 @@ def one_page_each(
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Of at least two programs, with a run folder.
     title : str
         Heading; the program's code is added.
@@ -203,7 +203,7 @@ def one_page_each(
     return pages
 
 
-def _keep(study: Study, made: _Made, name: str, pages: Pages) -> None:
+def _keep(study: StudyRun, made: _Made, name: str, pages: Pages) -> None:
     """Write one page, or raise why there is none."""
     if made.error is not None:
         raise made.error

@@ -12,7 +12,7 @@ from transfer.terminal.options import shared_options
 
 if TYPE_CHECKING:
     from transfer.page.document import Audience
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["command"]
 
@@ -153,7 +153,7 @@ def _refuse_alone(**others: Any) -> None:
 
 
 def show_each(
-    study: Study,
+    study: StudyRun,
     title: str,
     name: str,
     pdf: bool,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from transfer.models.posterior import TransferPosterior
     from transfer.page.suppression import Suppressed
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["bundle_bytes", "command"]
 
@@ -77,7 +77,7 @@ def command(run: Path, out: Path, **given: Any) -> None:
     click.echo(f"{counts.text}\nBundle: {out}")
 
 
-def _fit_of(run: Path, study: Study) -> TransferPosterior:
+def _fit_of(run: Path, study: StudyRun) -> TransferPosterior:
     """The run's fit, after a look whether it belongs to these records."""
     from transfer.errors import StorageError
     from transfer.terminal.runs import FIT_FILE, load_run_fit
@@ -93,13 +93,13 @@ def _fit_of(run: Path, study: Study) -> TransferPosterior:
 
 
 def bundle_bytes(
-    study: Study, posterior: TransferPosterior, manifest: Mapping[str, Any]
+    study: StudyRun, posterior: TransferPosterior, manifest: Mapping[str, Any]
 ) -> tuple[bytes, Suppressed]:
     """Make the bundle; the same bytes for the same run.
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Records, counts and options.
     posterior : TransferPosterior
         Their fit.

@@ -11,9 +11,9 @@ from dataclasses import replace
 
 import pandas as pd
 
+from transfer.errors import ArgumentError
 from transfer.models.fit import fit_design
 from transfer.models.posterior import TransferPosterior
-from transfer.models.priors import TransferPriors
 from transfer.models.transfer_design import design_from_cells
 from transfer.records.cells import GAME, Cells
 
@@ -47,13 +47,21 @@ def fit_game_only(posterior: TransferPosterior) -> TransferPosterior:
 
     Raises
     ------
+    ArgumentError
+        When the fit does not tell its starting assumptions.
     DiagnosticsError
         When the sampler failed its gate twice.
     """
     if not posterior.settings:
         return posterior
     cells = game_cells(posterior.cells)
-    priors = posterior.priors or TransferPriors()  # none where draws were invented
+    priors = posterior.priors
+    if priors is None:
+        raise ArgumentError(
+            "the fit does not tell its starting assumptions",
+            rule="the games are fitted without practice under the same starting assumptions",
+            next_step="pass what fit_transfer or load_fit returns, or the fit of the games alone",
+        )
     effects = posterior.design_effects
     return fit_design(
         design_from_cells(cells, priors, effects),

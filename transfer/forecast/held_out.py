@@ -21,7 +21,7 @@ from transfer.forecast.scoring import ScoreTable
 from transfer.models.alignment import require_passed
 from transfer.models.posterior import TransferPosterior
 from transfer.records.reading import read_records
-from transfer.terminal.inputs import Study, cells_of, fit_cells
+from transfer.terminal.inputs import StudyRun, cells_of, fit_cells
 from transfer.terminal.options import Request
 from transfer.terminal.screen import progress
 
@@ -72,7 +72,7 @@ def _without_practice(posterior: TransferPosterior, request: Request) -> Transfe
     return fit_cells(game_cells(posterior.cells), request)
 
 
-def score_early_against_late(study: Study) -> ScoreTable:
+def score_early_against_late(study: StudyRun) -> ScoreTable:
     """Fit the early part of the season again and score the five forecasts on the rest.
 
     Raises
@@ -104,7 +104,7 @@ def score_early_against_late(study: Study) -> ScoreTable:
     )
 
 
-def score_left_out(study: Study, posterior: TransferPosterior) -> Scores:
+def score_left_out(study: StudyRun, posterior: TransferPosterior) -> Scores:
     """Score only by leaving players out; the games are fitted once more without practice."""
     try:
         games = _without_practice(posterior, study.request)
@@ -113,12 +113,12 @@ def score_left_out(study: Study, posterior: TransferPosterior) -> Scores:
         return Scores(None, None, (f"No score by leaving a player out: {error.message}.",))
 
 
-def score_study(study: Study, posterior: TransferPosterior) -> Scores:
+def score_study(study: StudyRun, posterior: TransferPosterior) -> Scores:
     """Score by leaving players out and by forecasting the later games.
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Records, cells and options.
     posterior : TransferPosterior
         Fitted to all of the study's cells.
@@ -131,7 +131,7 @@ def score_study(study: Study, posterior: TransferPosterior) -> Scores:
         return replace(scores, missing=(*scores.missing, reason))
 
 
-def score_later_file(study: Study, posterior: TransferPosterior, later: Path) -> Scores:
+def score_later_file(study: StudyRun, posterior: TransferPosterior, later: Path) -> Scores:
     """Score the five forecasts of this fit on a file of games that came after.
 
     Raises

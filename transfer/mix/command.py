@@ -159,9 +159,9 @@ def command(**given: Any) -> None:
 def what_to_chart(records: Any, request: Any, run: Any, advice: Any) -> Any:
     """Worth of further charted attempts, from the transfer model's fit."""
     from transfer.mix.charting import chart_next
-    from transfer.terminal.inputs import Study, cells_of
+    from transfer.terminal.inputs import StudyRun, cells_of
 
-    study = Study(request, records, cells_of(records, request), run)
+    study = StudyRun(request, records, cells_of(records, request), run)
     pace = {name: rate.rate for name, rate in advice.rates.items()}
     return chart_next(study.fit(), per_minute=pace)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from transfer.page.document import Audience
     from transfer.reports.content import ReportContent
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["GAMES_THEN", "gather", "keep_for_next"]
 
@@ -17,7 +17,7 @@ __all__ = ["GAMES_THEN", "gather", "keep_for_next"]
 GAMES_THEN = "games_then.csv"
 
 
-def keep_for_next(study: Study, content: ReportContent) -> None:
+def keep_for_next(study: StudyRun, content: ReportContent) -> None:
     """Keep game counts, answer and forecasts, so that a later run can tell what moved."""
     from transfer.forecast.track_record import game_counts
     from transfer.records.exports import csv_text
@@ -28,7 +28,7 @@ def keep_for_next(study: Study, content: ReportContent) -> None:
     study.run.keep(ANSWER_THEN, csv_text(answer))
 
 
-def since_last(study: Study, reading: Any, posterior: Any) -> tuple[Any, str]:
+def since_last(study: StudyRun, reading: Any, posterior: Any) -> tuple[Any, str]:
     """What is new since the last report of the season folder, or why that cannot be told."""
     from transfer.errors import StorageError
     from transfer.reports.since import ANSWER_THEN, answer_table, read_answer, since
@@ -44,7 +44,7 @@ def since_last(study: Study, reading: Any, posterior: Any) -> tuple[Any, str]:
     return since(folder.name, then, answer_table(study.records, reading, posterior)), ""
 
 
-def last_track(study: Study) -> tuple[Any, str]:
+def last_track(study: StudyRun) -> tuple[Any, str]:
     """How the forecasts of the last report did, or why that cannot be told yet."""
     from transfer.errors import ArgumentError, DiagnosticsError, StorageError
     from transfer.terminal.runs import last_run
@@ -58,7 +58,7 @@ def last_track(study: Study) -> tuple[Any, str]:
         return None, f"The forecasts of {folder.name} are not judged: {error.message}."
 
 
-def track_of(previous: Path, study: Study) -> Any:
+def track_of(previous: Path, study: StudyRun) -> Any:
     """Hold the forecasts of an earlier run against the games of this one.
 
     Raises
@@ -76,12 +76,12 @@ def track_of(previous: Path, study: Study) -> Any:
     return track_record(earlier, then, study.cells, seed=study.request.seed)
 
 
-def mix_of(study: Study, program: str | None, assigned: bool, refit: bool) -> tuple[Any, str]:
+def mix_of(study: StudyRun, program: str | None, assigned: bool, refit: bool) -> tuple[Any, str]:
     """The advice on the weekly mix, or why there is none.
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
     program : str or None
     assigned : bool
         Whether the mix was assigned by lot.
@@ -122,7 +122,7 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def spots_of(study: Study) -> Any:
+def spots_of(study: StudyRun) -> Any:
     """Charted spots on the court of the season's rule body; None where none were charted."""
     from transfer.reports import figure_court as court
 
@@ -133,7 +133,7 @@ def spots_of(study: Study) -> Any:
 
 
 def gather(
-    study: Study,
+    study: StudyRun,
     title: str,
     *,
     score: bool = False,
@@ -149,7 +149,7 @@ def gather(
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Records, cells and options.
     title : str
         Heading of the page.

@@ -24,7 +24,7 @@ from transfer.records.units import practice_rows, setting_labels
 
 if TYPE_CHECKING:
     from transfer.records.reading import Records
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["PUBLISHED", "counts_to_publish", "hold_page", "keep_published", "read_published"]
 
@@ -132,14 +132,14 @@ def _plain(table: Published) -> dict[str, object]:
     }
 
 
-def hold_page(study: Study, hidden: Collection[str]) -> None:
+def hold_page(study: StudyRun, hidden: Collection[str]) -> None:
     """Refuse a shared page from which a hidden count could be worked out; else keep its figures.
 
     A page states the attempts of every setting that is not hidden, of each mode and of games.
 
     Parameters
     ----------
-    study : Study
+    study : StudyRun
         Records and options behind the page.
     hidden : collection of str
         Settings whose counts the page hides.

@@ -15,7 +15,7 @@ from transfer.reports.published import hold_page
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from transfer.terminal.inputs import Study
+    from transfer.terminal.inputs import StudyRun
 
 __all__ = ["TITLE", "Report", "make_report"]
 
@@ -91,7 +91,7 @@ class Report:
         return self.content.reading._repr_html_()
 
 
-def make_report(study: Study, title: str = TITLE, **options: Any) -> Report:
+def make_report(study: StudyRun, title: str = TITLE, **options: Any) -> Report:
     """Gather what a page shows and render it; `options` are those of `gather`.
 
     Raises

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from transfer.models.fit import Purpose
 
 __all__ = [
-    "Study",
+    "StudyRun",
     "cells_of",
     "fit_cells",
     "open_study",
@@ -38,7 +38,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class Study:
+class StudyRun:
     """Records, their cells and the run they belong to.
 
     Parameters
@@ -160,7 +160,9 @@ def fit_cells(cells: Cells, request: Request, purpose: Purpose = "forecast") -> 
     )
 
 
-def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")) -> Study:
+def open_study(
+    given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "games")
+) -> StudyRun:
     """Settle the options, read the records, count them, and tell what changed since last time.
 
     Parameters
@@ -173,10 +175,10 @@ def open_study(given: Mapping[str, Any], needs: tuple[str, ...] = ("practice", "
     return study_of(resolve(given, needs=needs))
 
 
-def study_of(request: Request) -> Study:
+def study_of(request: Request) -> StudyRun:
     """Read and count the records of settled options; see `open_study`."""
     records = read_inputs(request)
     run = open_run(request)
     for sentence in changed_since_last_run(request, run):
         notice(sentence)
-    return Study(request, records, cells_of(records, request), run)
+    return StudyRun(request, records, cells_of(records, request), run)

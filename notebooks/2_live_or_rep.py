@@ -9,27 +9,9 @@
 # %%
 from pathlib import Path
 
-from transfer import (
-    TransferPriors,
-    build_cells,
-    conversion_table,
-    fit_transfer,
-    forecast_games,
-    read_information,
-    read_records,
-    read_transfer,
-)
+from transfer import Study
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())
-
-
-def read(folder: str):
-    """Records of one demo folder."""
-    where = DATA / folder
-    return read_records(
-        practice=where / "practice.csv", games=where / "games.csv", drills=where / "drills.csv"
-    )
-
 
 # %% [markdown]
 # ## The rule comes first
@@ -39,18 +21,16 @@ def read(folder: str):
 # (method notes).
 
 # %%
-ROPE = (-0.05, 0.05)
-priors = TransferPriors.for_level("women_college")
+chosen = {"rope_r2": (-0.05, 0.05), "level": "women_college", "seed": 1}
 
 # %% [markdown]
 # ## One program
 
 # %%
-small = build_cells(read("one_program"), ("mode", "contest"))
-fit = fit_transfer(small, priors, seed=1)
+small = Study.open(DATA / "one_program", **chosen)
+fit = small.fit()
 print(fit.diagnostics)
-judged = fit_transfer(small, priors, purpose="verdict", seed=1)
-reading = read_transfer(judged, fit, rope=ROPE)
+reading = small.reading()
 print(reading.text)
 
 # %% [markdown]
@@ -71,10 +51,9 @@ print(reading.table[["setting", "rho_mean", "rho_low", "rho_high", "prior_rho_me
 # with players of their own program.
 
 # %%
-large = build_cells(read("conference"), ("mode", "contest"))
-pooled = fit_transfer(large, priors, seed=1)
-judged_together = fit_transfer(large, priors, purpose="verdict", seed=1)
-together = read_transfer(judged_together, pooled, rope=ROPE)
+large = Study.open(DATA / "conference", **chosen)
+pooled = large.fit()
+together = large.reading()
 print(together.text)
 
 # %%
@@ -87,7 +66,7 @@ print(together.r2.round(2).to_string(index=False))
 # ## How many attempts tell how much
 
 # %%
-told = read_information(judged_together, pooled)
+told = large.information()
 print(told.text)
 
 # %% [markdown]
@@ -97,7 +76,7 @@ print(told.text)
 # correlation. `low` and `high` hold the expected rate; the makes of the next attempts vary more.
 
 # %%
-table = conversion_table(pooled).table
+table = large.conversion().table
 print(table.round(3).groupby("setting").head(3).to_string(index=False))
 
 # %% [markdown]
@@ -107,7 +86,7 @@ print(table.round(3).groupby("setting").head(3).to_string(index=False))
 # game attempts.
 
 # %%
-forecast = forecast_games(fit)
+forecast = small.forecast()
 print(forecast.text)
 shown = ["player", "mean", "low", "high", "attempts_game", "makes_low", "makes_high"]
 print(forecast.table[shown].round(3).to_string(index=False))

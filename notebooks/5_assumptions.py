@@ -16,24 +16,18 @@ import pandas as pd
 from transfer import (
     GrowthPriors,
     GrowthSettings,
+    Study,
     TransferPriors,
-    build_cells,
     fit_growth_laplace,
-    fit_transfer,
     growth_data,
-    read_records,
-    read_transfer,
+    posterior_predictive,
+    prior_predictive,
     weekly_cells,
 )
 from transfer.trial.cells import log_cells
-from transfer.models.predictive import posterior_predictive, prior_predictive
 
 DATA = next(folder for folder in (Path("data"), Path("../data")) if folder.is_dir())
-where = DATA / "one_program"
-records = read_records(
-    practice=where / "practice.csv", games=where / "games.csv", drills=where / "drills.csv"
-)
-cells = build_cells(records, ("mode", "contest"))
+study = Study.open(DATA / "one_program", level="women_college", seed=1)
 
 # %% [markdown]
 # ## Before any record
@@ -44,11 +38,11 @@ print(priors.table.to_string(index=False))
 
 # %%
 attempts = {
-    **dict.fromkeys([s for s in cells.settings if s.startswith("rep")], 1600),
-    **dict.fromkeys([s for s in cells.settings if s.startswith("live")], 200),
+    **dict.fromkeys([s for s in study.cells.settings if s.startswith("rep")], 1600),
+    **dict.fromkeys([s for s in study.cells.settings if s.startswith("live")], 200),
     "game": 40,
 }
-before = prior_predictive(cells.settings, priors, attempts, seed=1)
+before = prior_predictive(study.cells.settings, priors, attempts, seed=1)
 print(before.text)
 shown = ["setting", "player_low", "player_high", "raw_low", "raw_high", "rho_low", "rho_high"]
 print(before.table[shown].round(2).to_string(index=False))
@@ -70,7 +64,7 @@ for settings in (("rep/none", "live/trailing"), ("rep/none", "live/light", "live
 # ## Can the fitted model reproduce the records?
 
 # %%
-fit = fit_transfer(cells, priors, seed=1)
+fit = study.fit()
 same = posterior_predictive(fit, seed=1)
 new = posterior_predictive(fit, seed=1, players="new")
 print(same.text)
@@ -85,20 +79,17 @@ print(new.by_setting.round(2).to_string(index=False))
 # without it, and the reading shows the answer under the other assumption as well.
 
 # %%
-judged = fit_transfer(cells, priors, purpose="verdict", seed=1)
+untilted = study.replace(priors=priors.untilted())
 rows = []
-for name, one in {
-    "default": fit,
-    "no tilt, LKJ(2)": fit_transfer(cells, priors.untilted(), seed=1),
-}.items():
-    table = read_transfer(judged, one).table
+for name, one in {"default": study, "no tilt, LKJ(2)": untilted}.items():
+    table = one.reading().table
     rows.append(
         {"assumption": name} | {f"rho {row.setting}": row.rho_mean for row in table.itertuples()}
     )
 print(pd.DataFrame(rows).round(2).to_string(index=False))
 
 # %%
-reading = read_transfer(judged, fit)
+reading = study.reading()
 print(reading.verdict.verdict)
 print(reading.under_priors.table.round(2).to_string(index=False))
 
@@ -144,7 +135,7 @@ print(loo.pareto_k.to_series().round(2).nlargest(3).to_string())
 # typical week of practice.
 
 # %%
-data = growth_data(log_cells(weekly_cells(records)).table)
+data = growth_data(log_cells(weekly_cells(study.records)).table)
 rows = []
 for half_life in (2.0, 4.0, 8.0):
     for shape in ("log1p", "linear", "hill"):

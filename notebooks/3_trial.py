@@ -68,8 +68,8 @@ print(plan.plan_hash[:12])
 #
 # ## Read a trial
 #
-# The conference's lot was drawn elsewhere and is registered here; the day on which it was fixed there
-# is the word of who drew it. The analysis goes by the assignment first, by what was done second.
+# The conference's lot was drawn elsewhere and is registered here, before the first game; this season is
+# invented, so its day is stated. The analysis goes by the assignment first, by what was done second.
 
 # %%
 where = DATA / "conference"
@@ -77,7 +77,7 @@ registered = plan_from_assignments(
     pd.read_csv(where / "assignments.csv"),
     pd.read_csv(where / "roster.csv"),
     strata=("position",),
-    fixed_on="2025-10-01",
+    registered="2025-10-01",
 )
 study = Study.open(where)
 analysis = study.trial(

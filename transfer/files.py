@@ -148,11 +148,10 @@ def _name_new(temporary: str, target: Path) -> None:
         os.link(temporary, target)
     except FileExistsError:
         raise
-    except OSError as error:
-        # File systems without hard links (some memory sticks and network folders) leave a moment
-        # between the look and the renaming.
-        if target.exists():
-            raise FileExistsError(f"{target} exists") from error
+    except OSError:
+        # File systems without hard links (some memory sticks and network folders): an empty file
+        # takes the name first.
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
         os.replace(temporary, target)
 
 

@@ -42,7 +42,7 @@ from transfer.provenance import package_versions  # noqa: E402
 #: Inputs in a thousand by reader: cheap readers take more.
 WEIGHTS = {
     "CSV, practice": 46, "CSV, games": 46, "CSV, roster": 20, "CSV, drills": 20, "Parquet": 80,
-    "xlsx": 30, "xlsx, bent inside": 12, "plan.json": 60,
+    "xlsx": 30, "xlsx, bent inside": 12, "plan.json": 50, "record of a lot": 10,
     "assignments": 20, "roster of a trial": 15, "roster of a session": 80, "saved fit": 8,
     "saved forecast": 120, "counts of an earlier run": 5, "transfer.toml": 144,
     "priors file": 150, "run manifest": 60, "manifest of an earlier run": 10,

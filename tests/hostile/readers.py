@@ -39,6 +39,7 @@ from transfer.terminal.inputs import StudyRun
 from transfer.terminal.options import Request
 from transfer.terminal.runs import changed_since_last_run, open_run, saved_fit
 from transfer.trial.command_plan import read_table, with_baseline
+from transfer.trial.lot_record import read_record
 from transfer.trial.plan import make_plan, read_plan
 from transfer.trial.registered import plan_from_assignments
 
@@ -323,6 +324,7 @@ def targets(folder: Path) -> dict[str, Target]:
     priors = b"mu_game = [-0.4, 0.3]\ntau_game_sd = 0.2\ntilt_game = 'none'\n"
     create_key(folder / "key.json", folder / "out", pseudonymise({"roster": roster}).key)
     plan, assignments = _plan()
+    record = {"format": "transfer-trial-lot/1", "hash": "ab" * 32, "registered": "2026-01-01"}
     book = _workbook(practice=PRACTICE, games=GAMES, roster=ROSTER, drills=DRILLS)
     lot = {"strata": (), "weeks": 4, "start": "2026-01-05", "seed": 3}
     return {
@@ -340,7 +342,13 @@ def targets(folder: Path) -> dict[str, Target]:
         "Parquet": Target("g.parquet", _parquet(GAMES), lambda p: read_records(games=p)),
         "xlsx": Target("g.xlsx", _workbook(games=GAMES), lambda p: read_records(games=p)),
         "xlsx, bent inside": Target("b.xlsx", book, read_workbook, mangle_inside),
-        "plan.json": Target("plan.json", plan, read_plan, mangle_tree),
+        "plan.json": Target(
+            "plan.json", plan,
+            lambda p: read_plan(p, expected_hash=json.loads(plan)["hash"]), mangle_tree,
+        ),
+        "record of a lot": Target(
+            "lot.json", json.dumps(record).encode(), lambda p: read_record(p.parent), mangle_tree
+        ),
         "assignments": Target(
             "a.csv", assignments, lambda p: plan_from_assignments(read_table(p, "assignments")),
             mangle_cells,

@@ -20,7 +20,7 @@ from transfer.records.reading import read_records
 
 NAMES = (
     "CSV, practice", "CSV, games", "CSV, roster", "CSV, drills", "Parquet", "xlsx",
-    "xlsx, bent inside", "plan.json", "assignments",
+    "xlsx, bent inside", "plan.json", "record of a lot", "assignments",
     "roster of a trial", "roster of a session", "saved fit", "saved forecast",
     "counts of an earlier run", "transfer.toml", "priors file", "run manifest",
     "manifest of an earlier run", "key of pseudonyms",

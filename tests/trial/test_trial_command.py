@@ -404,8 +404,9 @@ def test_one_program_of_the_demo_cannot_tell(capsys):
     assert json.loads(out)["verdict"] == "cannot_tell"
 
 
-def test_conference_of_the_demo_is_ahead_and_covers_its_truth(tmp_path, capsys):
+def test_conference_of_the_demo_is_ahead_and_covers_its_truth(tmp_path, capsys, monkeypatch):
     """Lot, records and truth of the invented conference; the true side and size are known."""
+    monkeypatch.setattr("transfer.trial.plan.today", lambda: dt.date(2025, 10, 1))
     data = Path(__file__).resolve().parents[2] / "data" / "conference"
     register = [
         "trial",
@@ -416,8 +417,6 @@ def test_conference_of_the_demo_is_ahead_and_covers_its_truth(tmp_path, capsys):
         str(data / "roster.csv"),
         "--strata",
         "position",
-        "--fixed-on",
-        "2025-10-01",
         "--out",
         str(tmp_path / "trial"),
     ]

@@ -28,8 +28,13 @@ GAME = dt.date(2026, 11, 6)
     [
         (GAME, None, True, "before or on the day of the first game (2026-11-06)"),
         (GAME + dt.timedelta(1), None, False, "it counts as chosen"),
-        (LATE, GAME, True, "fixed on 2026-11-06 by the word of who drew it: words of cause rest"),
-        (LATE, GAME + dt.timedelta(1), False, "both after the first game"),
+        (
+            LATE,
+            GAME,
+            False,
+            "it counts as chosen. That it was fixed on 2026-11-06 is somebody's word",
+        ),
+        (GAME, REGISTERED, True, "before or on the day of the first game (2026-11-06)."),
     ],
 )
 def test_the_day_decides(registered, fixed_on, in_time, said):
@@ -117,7 +122,7 @@ def test_today_is_the_day_when_none_is_given(monkeypatch):
     assert trial_plan(2, 6, registered=None).settings["registered"] == "2026-12-07"
     found = plan_from_assignments(assignments(), fixed_on=REGISTERED)
     assert found.settings["registered"] == "2026-12-07"
-    assert found.fixed == REGISTERED
+    assert found.settings["fixed_on"] == "2026-10-26"
     assert "registered on 2026-12-07, fixed on 2026-10-26 by the word of who drew it" in found.text
     with pytest.raises(ArgumentError, match="fixed_on=2026-12-08 lies after 2026-12-07"):
         plan_from_assignments(assignments(), fixed_on="2026-12-08")

@@ -160,10 +160,12 @@ def keep_plan(plan: TrialPlan, out: Path, as_json: bool) -> None:
     """Write a plan's folder and say what was drawn and what it can tell."""
     from transfer.files import write_text
     from transfer.trial.page import plan_page
+    from transfer.trial.plan import read_plan
     from transfer.trial.precision import curve_of_plan, plan_warnings
     from transfer.trial.sheets import write_plan
 
     files = write_plan(plan, out)
+    plan = read_plan(out / "plan.json")  # drawn before, it keeps its first day
     warnings = plan_warnings(plan)
     page = plan_page(plan, curve_of_plan(plan), warnings)
     files.append(write_text(Path(out) / "what_it_can_tell.html", page))

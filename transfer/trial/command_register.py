@@ -64,7 +64,7 @@ def command(
     """Fix a lot that was drawn elsewhere, before the first practice.
 
     The plan vouches for the assignment from today on; that it came from a lot is your word. A lot
-    that is fixed after the first game counts as chosen.
+    that is registered after the first game counts as chosen.
     """
     from transfer.trial.command_plan import choose_strata
     from transfer.trial.plan import DEFAULT_ROPE_POINTS

@@ -24,6 +24,7 @@ from transfer.trial.assignment import (
     draw_first_arms,
     make_units,
 )
+from transfer.trial.lot_record import LOT, read_record
 from transfer.trial.schedule import (
     BREAK,
     Design,
@@ -153,11 +154,6 @@ class TrialPlan(Result):
         Until then the design compares groups of different players.
         """
         return any(swap <= week for swap in self.swap_weeks)
-
-    @property
-    def fixed(self) -> dt.date:
-        """Day from which the lot stands: registered here, or fixed elsewhere by somebody's word."""
-        return dt.date.fromisoformat(self.settings["fixed_on"] or self.settings["registered"])
 
     @property
     def registration(self) -> str:
@@ -310,15 +306,16 @@ def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
     Parameters
     ----------
     path : path
-        The file that `write_plan` wrote.
+        The file that `write_plan` wrote, beside the folder's record of its lot.
     expected_hash : str, optional
         The hash printed on the protocol (or its first 12 or more characters), which a changed
-        and re-hashed file does not have.
+        and re-hashed file does not have. Needed where the record is missing.
 
     Raises
     ------
     StorageError
-        The file cannot be read, is no plan, or was changed after the lot was drawn.
+        The file cannot be read, is no plan, was changed after the lot was drawn, or stands
+        without record and hash.
     """
     try:
         value = json.loads(read_plain(path, SETTINGS_BYTES))
@@ -328,7 +325,19 @@ def read_plan(path: Path | str, expected_hash: str | None = None) -> TrialPlan:
             rule="the file plan.json as `transfer trial plan` wrote it",
             next_step="give the path of that file, or restore it from a copy",
         ) from error
-    return plan_from_dict(value, expected_hash=expected_hash, place=str(path))
+    plan = plan_from_dict(value, expected_hash=expected_hash, place=str(path))
+    kept = read_record(Path(path).parent)
+    if kept is not None and kept.plan_hash != plan.plan_hash:
+        where = f"its hash is {plan.plan_hash[:12]}, {LOT} beside it has {kept.plan_hash[:12]}"
+        raise _changed(str(path), where)
+    if kept is None and expected_hash is None:
+        raise StorageError(
+            f"{path} stands without {LOT}, the record of its lot",
+            rule="a plan is held against the record of the folder in which its lot was drawn, or "
+            "against the printed protocol",
+            next_step=f"put {LOT} back beside it, or give --plan-hash as the protocol prints it",
+        )
+    return plan
 
 
 def plan_from_dict(
@@ -349,7 +358,8 @@ def plan_from_dict(
             calendar=pd.DataFrame(value["calendar"]),
         )
         stated, found = str(value["hash"]), plan.plan_hash
-        _ = plan.fixed
+        dt.date.fromisoformat(plan.settings["registered"])
+        dt.date.fromisoformat(plan.settings["fixed_on"] or plan.settings["registered"])
         follows_lot = plan.settings["lot"] == LOT_ELSEWHERE or plan.follows_its_seed()
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _changed(place, f"a part is missing or has another form ({error})") from error

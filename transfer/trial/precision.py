@@ -72,9 +72,10 @@ def plan_warnings(plan: TrialPlan, scenario: Scenario | None = None) -> list[str
             "contrast; 80/20 or more is easier to see."
         )
     begins = plan.settings["start"]
-    if plan.fixed.isoformat() > begins:
+    registered = plan.settings["registered"]
+    if registered > begins:
         notes.append(
-            f"The lot is from {plan.fixed.isoformat()}, after week 1 began ({begins}): if a game "
+            f"The lot was registered on {registered}, after week 1 began ({begins}): if a game "
             "was played before that day, the analysis counts the mix as chosen."
         )
     early = [week for week in settings["looks"] if not plan.has_swapped(week)]

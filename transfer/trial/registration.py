@@ -36,22 +36,23 @@ class Registration:
 
     @property
     def in_time(self) -> bool:
-        """Whether the lot was there by the day of the first game."""
-        return (self.fixed_on or self.registered) <= self.first_game
+        """Whether the lot was registered by the day of the first game.
+
+        A stated day does not count: nothing shows that the list is the one of that day.
+        """
+        return self.registered <= self.first_game
 
     @property
     def text(self) -> str:
         """Both days, and what follows from their order."""
         first = f"the first game ({self.first_game.isoformat()})"
         day = f"The lot was registered on {self.registered.isoformat()}"
-        if self.registered <= self.first_game:
-            return f"{day}, before or on the day of {first}."
-        if self.fixed_on is None:
-            return f"{day}, after {first}: it may follow those games, so it counts as chosen."
-        stated = f"fixed on {self.fixed_on.isoformat()} by the word of who drew it"
         if self.in_time:
-            return f"{day}, after {first}, and {stated}: words of cause rest on that word."
-        return f"{day} and {stated}, both after {first}: it counts as chosen."
+            return f"{day}, before or on the day of {first}."
+        chosen = f"{day}, after {first}: it may follow those games, so it counts as chosen."
+        if self.fixed_on is None:
+            return chosen
+        return f"{chosen} That it was fixed on {self.fixed_on.isoformat()} is somebody's word."
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from transfer.errors import StorageError
 from transfer.files import write_text
 from transfer.records.exports import csv_text
-from transfer.trial.plan import TrialPlan, read_plan
+from transfer.trial.lot_record import LotRecord, claim_folder, drawn_before
+from transfer.trial.plan import TrialPlan
 from transfer.trial.printing import render
 from transfer.trial.protocol import protocol_html, protocol_text
 from transfer.trial.schedule import BREAK
@@ -96,25 +98,31 @@ def write_plan(plan: TrialPlan, folder: Path | str) -> list[Path]:
     Raises
     ------
     StorageError
-        The folder holds another plan already, or cannot be written.
+        Another lot was drawn in the folder, or it cannot be written.
     """
     target = Path(folder)
-    existing = target / "plan.json"
-    if existing.exists() and read_plan(existing).plan_hash != plan.plan_hash:
-        raise StorageError(
-            f"{existing} holds another plan",
-            rule="a lot is drawn once; drawing again until it pleases is no lot",
-            next_step="keep the plan you have, or choose a new folder for another trial",
-        )
-    contents = {
-        "assignments.csv": csv_text(plan.table),
-        "sheets_by_unit.html": unit_sheets(plan),
-        "sheets_by_week.html": week_sheets(plan),
-        "protocol.html": protocol_html(plan),
-        "protocol.txt": protocol_text(plan),
-        "plan.json": json.dumps(plan.to_dict(), indent=1, ensure_ascii=True) + "\n",
-    }
-    return [write_text(target / name, text) for name, text in contents.items()]
+    own = LotRecord(plan.plan_hash, plan.settings["registered"])
+    kept = claim_folder(own, target, WRITERS)
+    # The same lot asked for again keeps the day of its first draw.
+    first = replace(plan, settings={**plan.settings, "registered": kept.registered})
+    if first.plan_hash != kept.plan_hash:
+        raise drawn_before(f"{target} holds another plan, {kept.plan_hash[:12]}")
+    return [write_text(target / name, of(first)) for name, of in WRITERS.items()]
+
+
+def _plan_text(plan: TrialPlan) -> str:
+    return json.dumps(plan.to_dict(), indent=1, ensure_ascii=True) + "\n"
+
+
+#: Files of a plan and what is written into each.
+WRITERS: Mapping[str, Callable[[TrialPlan], str]] = {
+    "assignments.csv": lambda plan: csv_text(plan.table),
+    "sheets_by_unit.html": unit_sheets,
+    "sheets_by_week.html": week_sheets,
+    "protocol.html": protocol_html,
+    "protocol.txt": protocol_text,
+    "plan.json": _plan_text,
+}
 
 
 def _week_row(row: dict[str, object]) -> dict[str, str]:

@@ -272,6 +272,34 @@ def test_taking_back_that_is_interrupted_is_finished_by_the_next_command(
     assert {name: after[name] for name in before} == before
 
 
+def test_a_session_length_is_shared_by_the_drills_of_a_player(folder, run, tmp_path):
+    (tmp_path / "log.csv").write_text(
+        "Athlete,Date,Drill name,FGM,FGA,Live?,Session length,Minutes\n"
+        "A1,2025-11-13,Chair,5,11,N,60,\n"
+        "A1,2025-11-13,Chase,3,8,Y,60,\n"
+        "A1,2025-11-13,Chase,1,2,N,60,\n"
+        "A2,2025-11-13,Chase,3,8,Y,60,\n"
+        "A3,2025-11-13,Chase,3,8,Y,60,12\n"
+        "A3,2025-11-13,Chair,3,8,N,60,\n"
+        "A4,2025-11-13,Chase,3,8,Y,,\n"
+    )
+    code, _, err = run("add", tmp_path / "log.csv")
+    assert code == 0, err
+    assert records(folder)["minutes"].tolist() == ["30", "15", "15", "60", "12", "", ""]
+    (entry,) = ledger.additions(_season(folder))
+    assert "equal parts for each drill" in entry.settings["minutes"]
+
+
+def test_a_session_length_that_is_no_number_is_refused_with_its_row(folder, run, tmp_path):
+    (tmp_path / "log.csv").write_text(
+        "Athlete,Date,Drill name,FGM,FGA,Live?,Session length\nA1,2025-11-13,Chair,5,11,N,long\n"
+    )
+    code, _, err = run("add", tmp_path / "log.csv")
+    assert code == 2
+    assert "row 2, column Session length" in err
+    assert records(folder).empty
+
+
 def test_floaters_are_selected_from_all_shots_by_type_and_distance(folder, run, tmp_path):
     (tmp_path / "shots.csv").write_text(
         "Player,Game date,Opponent,Shot type,Distance (ft),Result\n"

@@ -176,7 +176,7 @@ def _require_minutes(practice: pd.DataFrame, records: Records) -> None:
         "practice",
     )
     rule = "exposure by week needs the minutes of every practice row"
-    step = "chart minutes of each drill, or pass minutes='allow_missing'"
+    step = "write the minutes of the work into each practice row, column minutes"
     problems = tuple(
         Problem(
             file,

@@ -98,6 +98,7 @@ def convert(sheet: Sheet, mapping: LayoutMapping, rule_body: str, problems: Prob
     _read_words(work)
     kept = work.kept
     frame, first = _summed(work)
+    _share_sessions(work, frame, first)
     counted = work.reason[~kept].value_counts(sort=False)
     left = {str(reason): int(n) for reason, n in counted.items() if reason != "refused"}
     return Converted(
@@ -290,6 +291,29 @@ def _summed(work: Work) -> tuple[pd.DataFrame, pd.Index]:
     for name in summed:
         total[name] = _sums(frame[name], groups.ngroup())
     return total[names], kept[~again.to_numpy()]
+
+
+def _share_sessions(work: Work, frame: pd.DataFrame, first: pd.Index) -> None:
+    """Give rows without minutes their share of the session's length, equal for every drill."""
+    if "session_minutes" not in work.columns or work.mapping.table != "practice":
+        return
+    texts = work.columns["session_minutes"]
+    length = pd.to_numeric(texts, errors="coerce")
+    work.refuse(
+        (length.isna() & (texts != "")) | ~length.fillna(0.0).between(0, 600), "session_minutes",
+        texts, "the length of a session is 0 to 600 minutes", "correct the cell",
+    )  # fmt: skip
+    own = frame["minutes"] if "minutes" in frame else pd.Series("", index=frame.index, dtype=object)
+    day = [frame[name] for name in ("date", "session", "player")]
+    drills = frame.groupby(day)["drill"].transform("nunique")
+    rows = frame.groupby([*day, frame["drill"]])["drill"].transform("size")
+    share = pd.Series(length.loc[first].to_numpy(), index=frame.index) / drills / rows
+    charted = own.ne("").groupby(day).transform("any")
+    frame["minutes"] = own.mask(~charted, share.map(number_text))
+    work.settings["minutes"] = (
+        "a session's length in equal parts for each drill of a player; where any of his drills "
+        "that day has minutes of its own, those alone"
+    )
 
 
 def _sums(texts: pd.Series, group: pd.Series) -> np.ndarray:

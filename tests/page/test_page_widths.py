@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 import shutil
@@ -13,6 +14,7 @@ from invented import invented_cells, invented_mix, invented_posterior
 from needs import BROWSER_CHECKS
 
 from transfer.page.document import AUDIENCES
+from transfer.provenance import package_versions
 from transfer.reading.reading import read_transfer
 from transfer.reports.content import ReportContent
 from transfer.reports.html import render_report
@@ -76,18 +78,45 @@ def test_what_scrolls_sideways_says_so_and_is_reached_by_keyboard(measured):
     assert [seen for seen in measured if seen["unreachable"] or seen["unsaid"]] == []
 
 
-OF_A_TRIAL = {
-    "protocol.html", "sheets_by_unit.html", "sheets_by_week.html", "what_it_can_tell.html",
-}  # fmt: skip
+#: What a reader never sees: empty values, marks of code, numbers that say nothing.
+RAW = re.compile(
+    r"\bnull\b|\bNone\b|\[\]|`|\bnan\b|\bundefined\b|probability 1\.00|\bR2\b|90 %|"
+    r"from (\d+%) to \1(?!\d)|\bmark_\d|circle_bottom|one_foot|two_foot"
+)
 
 
-def test_no_page_of_reading_and_session_shows_a_raw_value(pages):
+def shown(page):
+    text = re.sub(r"<(style|script|title)\b.*?</\1>", "", page.read_text(), flags=re.DOTALL)
+    if page.name == "sheet.html":  # its legend explains the charted labels themselves
+        text = re.sub(r'<section class="legend".*?</section>', "", text, flags=re.DOTALL)
+    return " ".join(re.sub(r"<[^>]*>", " ", text).split())
+
+
+def test_no_page_shows_a_raw_value(pages):
+    found = {page.name: [hit.group() for hit in RAW.finditer(shown(page))] for page in pages}
+    assert {name: hits for name, hits in found.items() if hits} == {}
+    for raw in ("a `b`", "from 100% to 100%", "90 %", "R2 is", "mark_1", "probability 1.00"):
+        assert RAW.search(raw)
+
+
+def test_every_page_says_what_it_is_about_and_what_made_it(pages):
+    today, version = dt.date.today().isoformat(), package_versions()["practice-transfer"]
     for page in pages:
-        if page.name in OF_A_TRIAL:
-            continue
-        text = re.sub(r"<(style|script|title)\b.*?</\1>", "", page.read_text(), flags=re.DOTALL)
-        text = re.sub(r"<[^>]*>", " ", text)
-        if page.name != "sheet.html":  # its legend explains the charted labels themselves
-            assert not re.search(r"\bmark_\d|circle_bottom|one_foot", text), page.name
-        found = re.search(r"\bnull\b|\[\]|`|\bnan\b|\bundefined\b|probability 1\.00", text)
-        assert not found, (page.name, found)
+        assert f"rinted {today}; version {version}" in shown(page), page.name
+        if page.name != "sheet.html":  # a blank sheet has neither records nor chance in it
+            assert re.search(rf"version {re.escape(version)}; seed \d+\.", shown(page)), page.name
+    for name in ("protocol.html", "sheets_by_unit.html", "what_it_can_tell.html"):
+        (page,) = [page for page in pages if page.name == name]
+        assert "ractice planned from 2026-11-02 to 2027-01-24" in shown(page)
+
+
+def test_all_pages_are_set_in_one_family(pages):
+    families = {
+        re.sub(r'"DejaVu Sans Condensed", ', "", family)
+        for page in pages
+        for family in re.findall(r'("[\w ]+"(?:, "[\w ]+")*, (?:sans-serif|serif|monospace))',
+                                 page.read_text())
+    }  # fmt: skip
+    assert families == {'"DejaVu Sans", "Noto Sans", "Liberation Sans", sans-serif'}
+    for page in pages:
+        assert not re.search(r"monospace|Georgia|system-ui|[^-]serif;", page.read_text()), page.name

@@ -29,9 +29,9 @@ def test_spans_and_intervals():
 
 
 def test_sentences_split_at_full_stops_and_not_at_decimals():
-    text = "Live is 0.3 ahead. (R2 is a share: 1 is all.) The rest? Yes."
+    text = "Live is 0.3 ahead. (R² is a share: 1 is all.) The rest? Yes."
     parts = words.sentences(text)
-    assert parts == ["Live is 0.3 ahead.", "(R2 is a share: 1 is all.)", "The rest?", "Yes."]
+    assert parts == ["Live is 0.3 ahead.", "(R² is a share: 1 is all.)", "The rest?", "Yes."]
 
 
 def test_asides_join_the_sentence_before():

@@ -156,7 +156,7 @@ def test_text_carries_what_every_verdict_must(readings, case):
         round(100 * v) for v in (verdict.mean, verdict.interval.low, verdict.interval.high)
     )
     assert (
-        f"live minus rep is {mean} points of R2, 90% equal-tailed interval {low} to {high}" in text
+        f"live minus rep is {mean} points of R², 90% equal-tailed interval {low} to {high}" in text
     )
     assert "share of the differences between players' true game shooting" in text
     assert f"before these records it was {100 * verdict.prior_probability:.0f}%" in text

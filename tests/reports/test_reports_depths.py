@@ -142,17 +142,23 @@ def test_the_week_comes_from_the_advice(pages, content):
     advice = content.mix.advice
     gain = 100 * (1 / (1 + np.exp(-(np.log(0.4 / 0.6) + advice.gain))) - 0.4)
     low, high = np.quantile(gain, [0.05, 0.95])
-    for audience in ("coach", "director"):
-        text = visible_text(pages[audience])
-        assert "Now: 40 rep and 20 live minutes a player and week." in text
-        assert advice.at_bound
-        assert (
-            f"{advice.best[0]:.0f} rep and {advice.best[1]:.0f} live minutes (the bound decides "
-            "this number, not the data: observed range"
-        ) in text
-        assert "at equal total minutes" in text
-        assert f"with {gain.mean():.1f} further makes in 100".replace("-", "−") in text
-        assert f"interval {low:.1f} to {high:.1f} points".replace("-", "−") in text
+    coach, text = (visible_text(pages[audience]) for audience in ("coach", "director"))
+    assert "Now: 40 rep and 20 live minutes a player and week." in coach
+    assert "Now: 40 rep and 20 live minutes a player and week." in text
+    assert advice.at_bound
+    assert (
+        f"{advice.best[0]:.0f} rep and {advice.best[1]:.0f} live minutes (the bound decides "
+        "this number, not the data: observed range"
+    ) in text
+    assert "at equal total minutes" in text
+    assert f"with {gain.mean():.1f} further makes in 100".replace("-", "−") in text
+    assert f"interval {low:.1f} to {high:.1f} points".replace("-", "−") in text
+    # Another week stands on the coach's page only where it is advised.
+    assert advice.advice == "run the trial"
+    assert "On present knowledge" not in coach
+    change = replace(content.mix, advice=replace(advice, advice="change the mix"))
+    told = visible_text(render_report(replace(content, audience="coach", mix=change)))
+    assert f"with {gain.mean():.1f} further makes in 100".replace("-", "−") in told
 
 
 def test_the_coachs_rates_come_from_the_conversion_table(pages, content):

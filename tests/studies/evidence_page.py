@@ -46,7 +46,7 @@ def _readings(done: Done, known: Mapping[str, tuple[str, str]]) -> str:
             side = f" {found['favours']}" if found["favours"] else ""
             said = (
                 f"{found['word'].replace('_', ' ')}{side}: live minus rep "
-                f"{100 * found['contrast']['mean']:.0f} points of R2 ({100 * limits['low']:.0f} to "
+                f"{100 * found['contrast']['mean']:.0f} points of R² ({100 * limits['low']:.0f} to "
                 f"{100 * limits['high']:.0f}), Bayes factor {odds_factor(found['bayes_factor'])}"
             )
         rows.append({**row, "reading (90 % equal-tailed)": said,

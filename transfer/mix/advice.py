@@ -270,7 +270,7 @@ def _what_it_brings(advice: MixAdvice) -> str:
         f"{'On present knowledge ' if advice.advice == 'run the trial' else ''}"
         f"{_mix(advice, 'best')}{held} {'would bring' if advice.assigned else 'would go with'} "
         f"{advice.makes_per_100:+.1f} makes per 100 game attempts at equal total minutes after "
-        f"{advice.weeks:g} weeks ({100 * band.prob:.0f} % equal-tailed interval "
+        f"{advice.weeks:g} weeks ({100 * band.prob:.0f}% equal-tailed interval "
         f"{band.low:+.1f} to {band.high:+.1f} points of make rate), better than the current mix "
         f"with a chance of {words.chance(advice.beats_current)}."
     )

@@ -73,7 +73,7 @@ class ChartingPlan(Result):
         told = (
             f"{row['attempts']:.0f} more {what} of {row['player']}{time} tell most: the standard "
             f"deviation of the expected game rate goes from {row['sd_now']:.2f} to "
-            f"{row['sd_after']:.2f} points ({100 * row['variance_cut']:.0f} % of the variance)."
+            f"{row['sd_after']:.2f} points ({100 * row['variance_cut']:.0f}% of the variance)."
         )
         if row["variance_cut"] < LITTLE:
             told += " That is little: what is charted already tells most of what practice can tell."

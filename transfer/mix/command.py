@@ -229,7 +229,7 @@ def show(advice: Any, reason: str) -> None:
     ]
     print_table(advice.table, columns, 2)
     click.echo(
-        "Attempts per player-minute: 90 % interval for a Poisson rate (Gamma posterior, "
+        "Attempts per player-minute: 90% interval for a Poisson rate (Gamma posterior, "
         "Jeffreys prior, widened for scatter)."
     )
     click.echo()

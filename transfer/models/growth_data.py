@@ -401,8 +401,8 @@ def _refuse_collinear(data: GrowthData, contrast: np.ndarray, spread: np.ndarray
     if share < MIN_LEFT_AFTER_CALENDAR:
         raise IdentificationError(
             "dose and time are collinear: once each player's mean and each team-week's mean are "
-            f"taken out, {100 * share:.1f} % of the spread of the mix is left",
-            rule=f"at least {100 * MIN_LEFT_AFTER_CALENDAR:.0f} % must be left, otherwise the "
+            f"taken out, {100 * share:.1f}% of the spread of the mix is left",
+            rule=f"at least {100 * MIN_LEFT_AFTER_CALENDAR:.0f}% must be left, otherwise the "
             "season itself explains whatever practice does",
             next_step="let players swap mixes at some week (transfer trial plan); if a lot gave "
             "each player one mix for the whole season, pass parallel=True",

@@ -3,7 +3,7 @@
 Practice outcomes are many and games are few, so practice could narrow the answer, but only through
 an assumption that records of this size cannot check: that a gain seen in practice shows up in games
 at some share lambda of its size. A plain link of that kind is overconfident when it is wrong (own
-simulation: 90 % intervals covered 55 to 67 %). The analysis here is the robust mixture: half of the
+simulation: 90% intervals covered 55 to 67 %). The analysis here is the robust mixture: half of the
 prior weight says that practice gains carry over, half that games follow the ordinary prior whatever
 practice did. The posterior weight of "no carry-over" is reported and usually hardly moves.
 
@@ -164,7 +164,7 @@ class JointPosterior(Result):
 
     @cached_property
     def interval(self) -> Interval:
-        """90 % equal-tailed interval of live minus rep, from 20,000 draws."""
+        """90% equal-tailed interval of live minus rep, from 20,000 draws."""
         gains = self.draws(20_000, self.provenance.seed)
         return interval_from_draws(gains[:, 1] - gains[:, 0], 0.90, "difference")
 
@@ -194,7 +194,7 @@ class JointPosterior(Result):
         high = self.link.carry_mean + 1.96 * self.link.carry_sd
         return (
             f"If practice gains carry over ({self.variant}): live minus rep "
-            f"{self.delta_mean:+.2f} logits per typical week (90 % equal-tailed interval "
+            f"{self.delta_mean:+.2f} logits per typical week (90% equal-tailed interval "
             f"{self.interval.low:+.2f} to {self.interval.high:+.2f}). This assumes that practice "
             f'gains carry into games at {low:.1f} to {high:.1f} of their size; the weight on "no '
             f'carry-over" went from {self.link.no_carry_over:.0%} to '

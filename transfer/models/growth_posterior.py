@@ -72,7 +72,7 @@ class GrowthPosterior(Result):
 
     @cached_property
     def table(self) -> pd.DataFrame:
-        """Rows ``rep``, ``live`` and ``live minus rep``: mean, sd, 90 % interval, prior sd."""
+        """Rows ``rep``, ``live`` and ``live minus rep``: mean, sd, 90% interval, prior sd."""
         prior = self.prior_gains
         rows = []
         for name, draws, before in (
@@ -105,7 +105,7 @@ class GrowthPosterior(Result):
             told = f"; the records cut the starting uncertainty by {cut:.0f} %"
         said = (
             f"Live minus rep practice: {self.delta.mean():+.2f} logits per typical week of "
-            f"practice (90 % equal-tailed interval {low:+.2f} to {high:+.2f}{told})."
+            f"practice (90% equal-tailed interval {low:+.2f} to {high:+.2f}{told})."
         )
         if self.data.randomised:
             return f"{said} The mix was assigned by lot."

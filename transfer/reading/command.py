@@ -19,7 +19,7 @@ __all__ = ["command"]
     type=click.Choice(["r2", "rho"]),
     default="r2",
     show_default=True,
-    help="Compare live and rep by R2 or by correlation.",
+    help="Compare live and rep by R² or by correlation.",
 )
 @click.option(
     "--assigned", is_flag=True,

@@ -139,6 +139,6 @@ def _write(table: pd.DataFrame) -> str:
         )
     points = Interval(100 * other["low"], 100 * other["high"], other["prob"])
     return (
-        f"{start} Under that one live minus rep would be {100 * other['mean']:.0f} points of R2, "
+        f"{start} Under that one live minus rep would be {100 * other['mean']:.0f} points of R², "
         f"{points.prob:.0%} equal-tailed interval {points.low:.0f} to {points.high:.0f}."
     )

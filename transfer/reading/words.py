@@ -179,7 +179,7 @@ def _more_players(design: Design) -> NextStep:
         return NextStep(
             "repeat",
             f"More of the same will not settle it soon: even {most_players()} players, the "
-            "largest number simulated, would show a difference of 30 points of R2 in fewer "
+            "largest number simulated, would show a difference of 30 points of 100 in fewer "
             f"than {100 * _AIM_SEASONS:.0f} of 100 invented seasons. Chart more games or pool with "
             "other programs.",
         )
@@ -187,13 +187,13 @@ def _more_players(design: Design) -> NextStep:
     if amount == 0:
         return NextStep(
             "repeat",
-            "These records would show a difference of 30 points of R2 in most seasons, so more of "
+            "These records would show a difference of 30 points of 100 in most seasons, so more of "
             "the same would change little; keep charting and repeat the reading next season.",
         )
     return NextStep(
         "more_players",
         f"Add players: about {amount} more like these, with the same attempts a player, "
-        f"would show a difference of 30 points of R2 in {100 * _AIM_SEASONS:.0f} of 100 invented "
+        f"would show a difference of 30 points of 100 in {100 * _AIM_SEASONS:.0f} of 100 invented "
         "seasons (own simulation). Pool with other programs.",
         amount=amount,
     )
@@ -215,20 +215,20 @@ def _chance(probability: float) -> str:
 
 
 def _unit(kind: str) -> str:
-    return "points of R2" if kind == "r2" else "hundredths of correlation"
+    return "points of R²" if kind == "r2" else "hundredths of correlation"
 
 
 def _meaning(kind: str) -> str:
     """Explain the unit in plain words."""
     share = (
-        "R2 is the share of the differences between players' true game shooting that their true "
+        "R² is the share of the differences between players' true game shooting that their true "
         "practice rates account for"
     )
     if kind == "r2":
         return f"({share}: 100 points would be all of it.)"
     return (
         "(The correlation runs from 0, practice rates tell nothing about games, to 100 hundredths, "
-        f"they tell everything; its square is R2. {share}.)"
+        f"they tell everything; its square is R². {share}.)"
     )
 
 
@@ -280,7 +280,7 @@ def _headline(verdict: Verdict, kind: str, design: Design) -> str:
         return (
             "These records cannot tell whether live or rep numbers tell more about games. "
             f"In numbers, {estimate}. Of seasons of this size with a true difference of 30 points "
-            f"of R2 only about {100 * design.leaning:.0f} in 100 would lean (own simulation). This "
+            f"of R² only about {100 * design.leaning:.0f} in 100 would lean (own simulation). This "
             "is not evidence that they tell equally much."
         )
     if verdict.verdict == "leaning":

@@ -237,9 +237,9 @@ class Settings:
         default=(-0.05, 0.05),
         metadata=_said(
             "Differences between live and rep that count as practically equal in a reading, in "
-            "shares of R2: the part of the differences between players in games that a practice "
+            "shares of R²: the part of the differences between players in games that a practice "
             "number accounts for (0 to 1). State it before looking at a result.",
-            "two shares of R2 that span zero, smaller first",
+            "two shares of R² that span zero, smaller first",
             [-0.05, 0.05],
             _region,
             "LOW:HIGH",

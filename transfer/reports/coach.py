@@ -153,7 +153,9 @@ def _week(content: ReportContent) -> Section:
         return Section("week", "The week", [blocks.text(reason)])
     if content.hides(facts.players):
         return Section("week", "The week", [blocks.text("Hidden: fewer than 5 players.")])
-    sentences = (mix.now_sentence(facts), mix.advice_sentence(facts), mix.gain_sentence(facts))
+    # The advice stands on top; what another mix might bring matters here only where it is advised.
+    changes = facts.advice.advice not in ("run the trial", "keep the mix")
+    sentences = (mix.now_sentence(facts), mix.gain_sentence(facts) if changes else "")
     rows = [
         [
             Cell(setting_label(r["setting"])),

@@ -15,6 +15,7 @@ from transfer.mix.page import MixFacts
 from transfer.models.posterior import TransferPosterior
 from transfer.models.priors import TransferPriors
 from transfer.page.document import AUDIENCES, Audience
+from transfer.page.stamp import stamp_line
 from transfer.page.suppression import SMALLEST_GROUP
 from transfer.reading.conversion import Conversion
 from transfer.reading.information import Information
@@ -86,7 +87,7 @@ class ReportContent:
     days : (str, str) or None
         First and last day of the records.
     printed : str
-        Day on which the page was made.
+        Day on which the page was made; today when empty.
     spots : DataFrame or None
         From `transfer.reports.figure_court.frame`: charted spots, for the analyst.
     interactive : bool
@@ -142,20 +143,17 @@ class ReportContent:
     def stamp(self) -> str:
         """What the page is about and what made it, in one line."""
         programs, seasons = (
-            sorted({str(label) for label in self.cells.table[name]} - {""})
-            for name in ("program", "season")
+            {str(label) for label in self.cells.table[name]} for name in ("program", "season")
         )
         made_by = self.reading.provenance
-        parts = [
-            _named("program", programs),
-            _named("season", seasons),
-            "" if self.days is None else f"records from {self.days[0]} to {self.days[1]}",
-            f"printed {self.printed}" if self.printed else "",
-            f"version {made_by.versions['practice-transfer']}",
-            f"seed {made_by.seed}",
-        ]
-        line = "; ".join(part for part in parts if part)
-        return f"{line[:1].upper()}{line[1:]}."
+        return stamp_line(
+            programs,
+            seasons,
+            self.days,
+            printed=self.printed,
+            version=made_by.versions["practice-transfer"],
+            seed=made_by.seed,
+        )
 
     @property
     def since_lines(self) -> list[str]:
@@ -178,10 +176,3 @@ class ReportContent:
         """Modes, games included, of the hidden settings."""
         modes = dict(zip(self.posterior.settings, self.posterior.modes, strict=True))
         return frozenset(modes.get(setting, GAME) for setting in self.hidden_settings)
-
-
-def _named(what: str, labels: Sequence[str]) -> str:
-    """Up to three labels, the number of more; nothing where none was charted."""
-    if len(labels) > 3:
-        return f"{len(labels)} {what}s"
-    return f"{what} {', '.join(labels)}" if labels else ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -172,6 +171,7 @@ def gather(
 
     from transfer.forecast.held_out import score_left_out, score_study
     from transfer.models.predictive import posterior_predictive
+    from transfer.page.stamp import days_of
     from transfer.reading.reading import read_transfer
     from transfer.reports.content import ReportContent
     from transfer.terminal.inputs import priors_of
@@ -224,7 +224,6 @@ def gather(
         session_blocks=None if session is None else session_blocks(session),
         program=program or "",
         days=days_of(study.records),
-        printed=datetime.date.today().isoformat(),
         spots=spots_of(study),
         interactive=True,
     )
@@ -257,10 +256,3 @@ def session_blocks(folder: Path) -> Any:
 
     path = folder / "session.csv"
     return pd.read_csv(path) if path.is_file() else None
-
-
-def days_of(records: Any) -> tuple[str, str]:
-    """First and last day of practice and games."""
-    dates = [frame["date"] for frame in (records.practice, records.games) if frame is not None]
-    first, last = min(d.min() for d in dates), max(d.max() for d in dates)
-    return f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"

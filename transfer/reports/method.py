@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
 from transfer.models.posterior import Diagnostics
 from transfer.page import blocks
 from transfer.page.blocks import Section
+from transfer.page.style import setting_label
 from transfer.provenance import Provenance
 
 __all__ = ["method_section", "provenance_section"]
@@ -67,9 +67,19 @@ def _flat(values: Mapping[str, Any], start: str = "") -> list[tuple[str, str]]:
         if isinstance(value, Mapping):
             rows += _flat(value, f"{start}{key}, ")
         else:
-            text = value if isinstance(value, str) else json.dumps(value, default=str)
-            rows.append((f"{start}{key}".replace("_", " "), text))
+            rows.append((setting_label(f"{start}{key}"), _written(value)))
     return rows
+
+
+def _written(value: Any) -> str:
+    """A setting as a person reads it."""
+    if value is None or value == "" or (isinstance(value, (list, tuple)) and not value):
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_written(one) for one in value)
+    return setting_label(value) if isinstance(value, str) else str(value)
 
 
 def provenance_section(

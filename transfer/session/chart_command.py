@@ -38,15 +38,17 @@ def command() -> None:
 def pages(**given: Any) -> None:
     """Write a page for every basket, for drills of your own and without a planned session."""
     from transfer.files import write_text
+    from transfer.page.stamp import stamp_line
     from transfer.session.command import day_or_today, players_of
     from transfer.session.drills import named_drills, read_drills
     from transfer.session.tap_chart import drill_pages
 
     day = day_or_today(given["date"])
+    program = given["program"] or ""
     drills = named_drills(read_drills(given["drills"], given["program"]), given["names"])
     made = drill_pages(
         drills, players_of(given), given["baskets"], given["minutes"], day,
-        given["session_label"], given["program"] or "", given["season"],
+        given["session_label"], program, given["season"], stamp_line([program], [given["season"]]),
     )  # fmt: skip
     written = [write_text(given["out"] / name, page) for name, page in made.items()]
     if given["as_json"]:

@@ -109,7 +109,13 @@ def command(**given: Any) -> None:
         ()
         if given["out"] is None
         else write_session(
-            plan, given["out"], day, given["session_label"], given["program"] or "", given["season"]
+            plan,
+            given["out"],
+            day,
+            given["session_label"],
+            given["program"] or "",
+            given["season"],
+            known["days"],
         )
     )
     if given["as_json"]:
@@ -194,7 +200,7 @@ def _roster(path: Path, program: str | None) -> list[str]:
     return list(dict.fromkeys(table["player"].str.strip()))
 
 
-def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, dict[str, Any]]:
+def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, Any]:
     """What the practice records add to the plan, and what is said about it."""
     from transfer.errors import ArgumentError
     from transfer.session.challenge import BAND
@@ -211,7 +217,8 @@ def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, 
             ) from None
         band = (low, high)
     if given["practice"] is None:
-        return {"plan": {"rates": stated}, "said": {}}
+        return {"plan": {"rates": stated}, "said": {}, "days": None}
+    from transfer.page.stamp import days_of
     from transfer.records.reading import read_records
     from transfer.session.inputs import session_inputs
 
@@ -229,7 +236,7 @@ def _from_records(given: dict[str, Any], stated: dict[str, float]) -> dict[str, 
         "challenge": None if found.challenge is None else found.challenge.to_dict(),
         "missing": list(found.missing),
     }
-    return {"plan": plan, "said": said}
+    return {"plan": plan, "said": said, "days": days_of(records)}
 
 
 def show(plan: Any, said: dict[str, Any], written: tuple[Path, ...]) -> None:

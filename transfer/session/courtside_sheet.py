@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from transfer.errors import ArgumentError
+from transfer.page.stamp import stamp_line
 from transfer.records.problems import nearest
 from transfer.records.schema import PRACTICE, Column
 from transfer.records.workbook_codes import charted_columns, code_of, meaning_of
@@ -100,6 +101,7 @@ def chart_sheet_html(
         size=size,
         top=top,
         note=CHART_NOTE,
+        stamp=stamp_line(),
         tallies=_TALLIES,
         columns=[_column(c, total) for c in body],
         rows=[_row(given, at, body) for at in range(number)],

@@ -33,13 +33,15 @@ def spoken(label: str) -> str:
     return SPOKEN.get(label, label)
 
 
-def render_session(plan: SessionPlan, title: str) -> str:
+def render_session(plan: SessionPlan, title: str, stamp: str = "") -> str:
     """Render the page.
 
     Parameters
     ----------
     plan : SessionPlan
     title : str
+    stamp : str
+        From `transfer.page.stamp.stamp_line`.
 
     Returns
     -------
@@ -51,6 +53,7 @@ def render_session(plan: SessionPlan, title: str) -> str:
         title=title,
         size=_print_size(plan),
         summary=plan.headline,
+        stamp=stamp,
         defence=_markup(_defence_svg(plan)),
         blocks=[_block(row, plan) for row in plan.blocks.to_dict(orient="records")],
         assumed=bool((plan.blocks["rate_source"] == "assumed").any()),
@@ -62,11 +65,10 @@ def render_session(plan: SessionPlan, title: str) -> str:
         starts=_starts(plan),
         start_settings=[*plan.starts["setting"].unique(), "ladder, ft (beyond the charted range)"],
         cautions=plan.cautions,
-        seed=plan.seed,
     )
 
 
-def render_chart(plan: SessionPlan, title: str) -> str:
+def render_chart(plan: SessionPlan, title: str, stamp: str = "") -> str:
     """Render the sheet to tally on: a page per basket, its blocks and lines as the floor goes."""
     pages = []
     for squad, basket in _places(plan):
@@ -75,7 +77,7 @@ def render_chart(plan: SessionPlan, title: str) -> str:
             order, facing = _line(plan, row["block"], squad, basket)
             blocks.append({**row, "rows": list(zip(order, facing, strict=True))})
         pages.append({"name": place_name(plan, squad, basket), "blocks": blocks})
-    return render("session_chart.html.j2", title=title, note=CHART_NOTE, pages=pages)
+    return render("session_chart.html.j2", title=title, stamp=stamp, note=CHART_NOTE, pages=pages)
 
 
 def _environment() -> Environment:

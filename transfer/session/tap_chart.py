@@ -79,6 +79,7 @@ def tap_page(
     session: str = "1",
     program: str = "",
     season: str = "",
+    stamp: str = "",
 ) -> str:
     """Render the page of one basket.
 
@@ -93,6 +94,8 @@ def tap_page(
         All players of the session, offered when somebody comes late.
     date, session, program, season : str
         As in the records.
+    stamp : str
+        From `transfer.page.stamp.stamp_line`.
 
     Returns
     -------
@@ -113,6 +116,7 @@ def tap_page(
         title=title,
         codes=sorted(codes),
         contests=[(name, _CONTEST_WORDS[name]) for name in CONTESTS],
+        stamp=stamp,
         note=TAP_NOTE,
         cautions=SESSION_CAUTIONS,
         plan=safe_json(plan),
@@ -126,6 +130,7 @@ def tap_pages(
     session: str = "1",
     program: str = "",
     season: str = "",
+    stamp: str = "",
 ) -> dict[str, str]:
     """The pages of a planned session.
 
@@ -135,6 +140,8 @@ def tap_pages(
     title : str
     date, session, program, season : str
         As in the records.
+    stamp : str
+        From `transfer.page.stamp.stamp_line`.
 
     Returns
     -------
@@ -173,7 +180,7 @@ def tap_pages(
         name = f"tap_basket_{basket}" + (f"_squad_{squad}" if plan.floor.squads > 1 else "")
         pages[f"{name}.html"] = tap_page(
             f"{place}. {title}", place, blocks, plan.players, date=date, session=session,
-            program=program, season=season,
+            program=program, season=season, stamp=stamp,
         )  # fmt: skip
     return pages
 
@@ -187,6 +194,7 @@ def drill_pages(
     session: str = "1",
     program: str = "",
     season: str = "",
+    stamp: str = "",
 ) -> dict[str, str]:
     """Pages to chart drills on that nobody planned here: lines in the order of the codes.
 
@@ -200,6 +208,8 @@ def drill_pages(
         Of each drill.
     date, session, program, season : str
         As in the records.
+    stamp : str
+        From `transfer.page.stamp.stamp_line`.
 
     Returns
     -------

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from transfer.files import write_text
+from transfer.page.stamp import stamp_line
 from transfer.records.exports import csv_text
 from transfer.session.chart_sheet import chart_sheet
 from transfer.session.page import render_chart, render_session
@@ -21,6 +22,7 @@ def write_session(
     session: str = "1",
     program: str = "",
     season: str = "",
+    days: tuple[str, str] | None = None,
 ) -> tuple[Path, ...]:
     """Write the page, the plan's tables, the sheet and the pages to chart on.
 
@@ -30,6 +32,8 @@ def write_session(
     folder : path
     date, session, program, season : str
         As on the chart sheet.
+    days : (str, str), optional
+        First and last day of the records that the plan rests on.
 
     Returns
     -------
@@ -44,14 +48,15 @@ def write_session(
     """
     target = Path(folder)
     title = f"Session {session} of {date}" + (f", {program}" if program else "")
+    stamp = stamp_line([program], [season], days, seed=plan.seed)
     sheet = chart_sheet(plan, date, session, program, season)
     files = {
-        "session.html": render_session(plan, title),
+        "session.html": render_session(plan, title, stamp),
         "session.csv": csv_text(plan.blocks),
         "reps.csv": csv_text(plan.reps),
         "calls.csv": csv_text(plan.calls),
         "chart.csv": csv_text(sheet),
-        "chart.html": render_chart(plan, f"Chart sheet, {title[0].lower()}{title[1:]}"),
-        **tap_pages(plan, title, date, session, program, season),
+        "chart.html": render_chart(plan, f"Chart sheet, {title[0].lower()}{title[1:]}", stamp),
+        **tap_pages(plan, title, date, session, program, season, stamp),
     }
     return tuple(write_text(target / name, text) for name, text in files.items())

@@ -64,6 +64,7 @@ def command(
     Without a plan the mix counts as chosen, and the strongest word is "leaning".
     """
     from transfer.models.growth_laplace import fit_growth_laplace
+    from transfer.page.stamp import days_of
     from transfer.terminal.inputs import read_inputs
     from transfer.terminal.options import resolve
     from transfer.terminal.runs import open_run
@@ -79,8 +80,9 @@ def command(
         from transfer.models.growth import fit_growth as fit
 
         say("compiling the growth model, the first time takes up to half a minute")
+    records = read_inputs(request)
     analysis = analyse_trial(
-        read_inputs(request),
+        records,
         plan_path,
         fit=fit,
         free_throws=None if free_throws is None else read_table(free_throws, "free throws"),
@@ -90,7 +92,7 @@ def command(
     )
     told = analysis.to_dict()
     kept = run.keep("trial.json", json_text(told, "trial"))
-    files = [] if kept is None else [kept, _keep_page(run, analysis)]
+    files = [] if kept is None else [kept, _keep_page(run, analysis, days_of(records))]
     if request.as_json:
         echo_json(told, "trial")
         return
@@ -99,11 +101,11 @@ def command(
         click.echo("\nKept: " + ", ".join(map(str, files)))
 
 
-def _keep_page(run: Run, analysis: TrialAnalysis) -> Path | None:
+def _keep_page(run: Run, analysis: TrialAnalysis, days: tuple[str, str]) -> Path | None:
     """Write the page of the answer, with its figures, beside the JSON."""
     from transfer.trial.page import analysis_page
 
-    return run.keep("trial.html", analysis_page(analysis))
+    return run.keep("trial.html", analysis_page(analysis, days))
 
 
 def show(analysis: TrialAnalysis) -> None:

@@ -195,7 +195,7 @@ class DesignPrecision(Result):
         return (
             f"{self.label}, {self.scenario.teams} team-season(s): live minus rep will be known "
             f"to a standard error of {self.se:.2f} logits per typical week, which leaves "
-            f"{100 * self.contraction:.0f} % of the starting uncertainty. About "
+            f"{100 * self.contraction:.0f}% of the starting uncertainty. About "
             f"{math.ceil(needed - 1e-9)} team-seasons would find a difference of "
             f"{WORTH_FINDING:.2f} in {POWER:.0%} of cases (one-sided {ALPHA:.0%}).{limit}"
         )

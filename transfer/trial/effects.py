@@ -84,7 +84,7 @@ class GrowthEffect:
 
     @property
     def interval(self) -> Interval:
-        """90 % equal-tailed interval, points."""
+        """90% equal-tailed interval, points."""
         return interval_from_draws(self.draws, 0.90, "difference")
 
     @property
@@ -103,7 +103,7 @@ class GrowthEffect:
         interval = self.interval
         said = (
             f"{self.estimand.wording}: {self.draws.mean():+.1f} points of game make rate "
-            f"(90 % equal-tailed interval {interval.low:+.1f} to {interval.high:+.1f}); chance "
+            f"(90% equal-tailed interval {interval.low:+.1f} to {interval.high:+.1f}); chance "
             f"that live is better {self.probability:.0%}, it started at "
             f"{self.prior_probability:.0%}."
         )

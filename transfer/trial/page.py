@@ -11,6 +11,7 @@ from transfer.page import blocks, words
 from transfer.page.blocks import Section
 from transfer.page.document import render_sections
 from transfer.page.glossary import with_words
+from transfer.page.stamp import stamp_line
 from transfer.page.style import setting_label
 from transfer.trial import figure_answer as answer
 from transfer.trial import figure_dose as dose
@@ -19,6 +20,7 @@ from transfer.trial.adherence import Adherence
 from transfer.trial.analysis import TrialAnalysis
 from transfer.trial.assurance import UntilWeKnow
 from transfer.trial.plan import TrialPlan
+from transfer.trial.printing import plan_stamp
 from transfer.trial.protocol import CAUTIONS
 
 __all__ = [
@@ -54,7 +56,7 @@ def plan_page(plan: TrialPlan, curve: UntilWeKnow, notes: Sequence[str]) -> str:
     """
     verdict = {"statement": curve.text, "lines": list(notes), "next_step": "", "rows": []}
     parts = [expectation_section(curve), _cautions(), _made(plan, curve)]
-    return _page("What this trial can tell", verdict, parts)
+    return _page("What this trial can tell", verdict, parts, plan_stamp(plan))
 
 
 def expectation_section(curve: UntilWeKnow) -> Section:
@@ -97,13 +99,15 @@ def expectation_section(curve: UntilWeKnow) -> Section:
     )
 
 
-def analysis_page(analysis: TrialAnalysis) -> str:
+def analysis_page(analysis: TrialAnalysis, days: tuple[str, str] | None = None) -> str:
     """The answer of a trial or of a log without one, with what it rests on.
 
     Parameters
     ----------
     analysis : TrialAnalysis
         From `transfer.trial.analysis.analyse_trial`.
+    days : (str, str), optional
+        First and last day of the records.
 
     Returns
     -------
@@ -123,7 +127,9 @@ def analysis_page(analysis: TrialAnalysis) -> str:
             "provenance", "What made this page", [blocks.pairs(_provenance(analysis))], "provenance"
         ),
     ]
-    return _page("The practice trial", verdict, [part for part in parts if part is not None])
+    programs = () if analysis.plan is None else {str(p) for p in analysis.plan.table["program"]}
+    stamp = stamp_line(programs, days=days, seed=analysis.provenance.seed)
+    return _page("The practice trial", verdict, [p for p in parts if p is not None], stamp)
 
 
 def answer_section(analysis: TrialAnalysis) -> Section:
@@ -277,7 +283,7 @@ def _made(plan: TrialPlan, curve: UntilWeKnow) -> Section:
             blocks.text(
                 "From the calendar of the plan and a normal approximation, before any outcome; "
                 "no games are counted in a break. Scenario values: enter your own with "
-                "`transfer trial assurance --plan`."
+                "transfer trial assurance."
             ),
             blocks.pairs(
                 [
@@ -310,9 +316,9 @@ def _provenance(analysis: TrialAnalysis) -> list[tuple[str, str]]:
     ]
 
 
-def _page(title: str, verdict: dict[str, Any], parts: Sequence[Section]) -> str:
+def _page(title: str, verdict: dict[str, Any], parts: Sequence[Section], stamp: str) -> str:
     def page(everything: Sequence[Section]) -> str:
-        return render_sections(title, verdict, everything, question=_ASKED)
+        return render_sections(title, verdict, everything, question=_ASKED, stamp=stamp)
 
     return with_words(page, parts)
 

@@ -86,7 +86,7 @@ def plan_warnings(plan: TrialPlan, scenario: Scenario | None = None) -> list[str
         )
     if len(settings["looks"]) > 1:
         notes.append(
-            "Each look is another chance to be wrong; `transfer trial assurance --plan` gives the "
+            "Each look is another chance to be wrong; transfer trial assurance gives the "
             "simulated chance for these looks."
         )
     return notes

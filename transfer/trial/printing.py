@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["render"]
+from transfer.page.stamp import stamp_line
+
+if TYPE_CHECKING:
+    from transfer.trial.plan import TrialPlan
+
+__all__ = ["plan_stamp", "render"]
 
 
 @cache
@@ -37,3 +42,14 @@ def render(template: str, **values: object) -> str:
         A complete HTML page.
     """
     return str(_environment().get_template(template).render(**values))
+
+
+def plan_stamp(plan: TrialPlan) -> str:
+    """What every page of a plan says of itself."""
+    table, seed = plan.table, plan.settings["seed"]
+    return stamp_line(
+        {str(program) for program in table["program"]},
+        days=(str(table["first_day"].min()), str(table["last_day"].max())),
+        what="practice planned",
+        seed=None if seed is None else int(seed),
+    )

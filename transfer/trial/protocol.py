@@ -8,7 +8,7 @@ from __future__ import annotations
 import textwrap
 
 from transfer.trial.plan import TrialPlan, weekly_minutes
-from transfer.trial.printing import render
+from transfer.trial.printing import plan_stamp, render
 from transfer.verdict import (
     MAX_CONTRACTION_TO_TELL,
     MEASURED_CONTRACTION,
@@ -95,6 +95,7 @@ def protocol_html(plan: TrialPlan) -> str:
         title=TITLE,
         sections=protocol_sections(plan),
         plan_hash=plan.plan_hash,
+        stamp=plan_stamp(plan),
     )
 
 

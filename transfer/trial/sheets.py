@@ -11,7 +11,7 @@ from transfer.files import write_text
 from transfer.records.exports import csv_text
 from transfer.trial.lot_record import LotRecord, claim_folder, drawn_before
 from transfer.trial.plan import TrialPlan
-from transfer.trial.printing import render
+from transfer.trial.printing import plan_stamp, render
 from transfer.trial.protocol import protocol_html, protocol_text
 from transfer.trial.schedule import BREAK
 
@@ -51,7 +51,11 @@ def unit_sheets(plan: TrialPlan) -> str:
             }
         )
     return render(
-        "unit_sheets.html", title=f"Practice mix by {kind}", sheets=sheets, note=_note(plan)
+        "unit_sheets.html",
+        title=f"Practice mix by {kind}",
+        sheets=sheets,
+        note=_note(plan),
+        stamp=plan_stamp(plan),
     )
 
 
@@ -82,7 +86,10 @@ def week_sheets(plan: TrialPlan) -> str:
             )
         days = f"{rows['first_day'].iloc[0]} to {rows['last_day'].iloc[0]}"
         sheets.append({"title": f"{program}: week {week}, {days}", "rows": groups})
-    return render("week_sheets.html", title="Practice mix by week", sheets=sheets, note=_note(plan))
+    return render(
+        "week_sheets.html", title="Practice mix by week", sheets=sheets, note=_note(plan),
+        stamp=plan_stamp(plan),
+    )  # fmt: skip
 
 
 def write_plan(plan: TrialPlan, folder: Path | str) -> list[Path]:

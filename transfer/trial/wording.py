@@ -67,13 +67,13 @@ def next_step(reading: TrialReading, weeks_left: int) -> str:
         Weeks of the plan that are still to come.
     """
     if not reading.by_lot:
-        return "Next: give half of the players the other mix by lot (`transfer trial plan`)."
+        return "Next: give half of the players the other mix by lot (transfer trial plan)."
     if weeks_left > 0:
         return f"Next: keep to the plan; {weeks_left} of its weeks are still to come."
     if reading.verdict.verdict in ("ahead", "practically_equal"):
         return "Next: say what you will do with the mix, and keep charting so that it can be seen."
     return (
-        "Next: repeat the trial next season or with more programs; `transfer trial assurance` "
+        "Next: repeat the trial next season or with more programs; transfer trial assurance "
         "shows how many it takes."
     )
 

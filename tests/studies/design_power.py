@@ -1,19 +1,19 @@
 """What a season's design can tell about live against rep: the table behind "cannot tell".
 
-    python tests/studies/design_power.py --log FILE --out transfer/reading/design_power.json
+    python tests/studies/design_power.py --log FILE --page PAGE
 
 Seasons are invented for players x practice attempts of each mode x game attempts, with a true
 contrast R2_live - R2_rep of .30 (half of the seasons the other way round) and with none, and each
 is fitted and judged as the package does by default. One line a season is kept in the log, so that a
 stopped run goes on where it stopped; the table holds shares of them, and with ``--page`` a page
-shows them with their Monte Carlo errors.
+shows them with their Monte Carlo errors. The same log holds the seasons of
+``verdict_operating.py``, in rounds so that the cells of both tables grow alike.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -21,35 +21,23 @@ from typing import Any
 import click
 import numpy as np
 import pandas as pd
-from verdict_plan import BETWEEN, PROGRAM_SD, RATE, TAU, Season
+from verdict_plan import (
+    BETWEEN,
+    CONTRAST,
+    GAME,
+    PLAYERS,
+    PRACTICE,
+    PROGRAM_SD,
+    RATE,
+    RHO,
+    RHO_NONE,
+    TAU,
+    in_order,
+)
 from verdict_seasons import run_missing
 
 from transfer.files import write_text
 from transfer.provenance import package_versions
-
-PLAYERS = (14, 42, 84, 168)
-PRACTICE = (30, 3000)
-GAME = (20, 69, 400)
-CONTRAST = 0.30
-#: rho_rep^2 + .30 = rho_live^2.
-RHO = (0.45, float(np.sqrt(0.45**2 + CONTRAST)))
-RHO_NONE = (0.60, 0.60)
-#: Seasons a cell and truth that the study is planned for, in rounds so that all cells grow alike.
-SEASONS, ROUND = 100, 10
-
-
-def seasons(size: int) -> Iterator[Season]:
-    """All seasons of the study, round by round; the true side alternates."""
-    designs = list(product(PLAYERS, PRACTICE, GAME))
-    for start in range(0, size, ROUND):
-        for (number, (players, practice, game)), kind in product(
-            enumerate(designs), ("true", "none")
-        ):
-            for index in range(start, min(start + ROUND, size)):
-                rho = RHO_NONE if kind == "none" else RHO if index % 2 == 0 else RHO[::-1]
-                seed = 1_000_000 + 10_000 * (2 * number + (kind == "none")) + index
-                cell = f"{players},{practice},{game},{kind}"
-                yield Season(cell, index, seed, players, (practice, practice), game, rho)
 
 
 def shares(lines: pd.DataFrame, players: int, practice: int, game: int) -> dict[str, Any]:
@@ -154,14 +142,11 @@ def page_of(rows: list[dict[str, Any]], when: str, seconds: float) -> str:
 @click.option("--log", type=click.Path(path_type=Path), required=True, help="One line a season.")
 @click.option("--out", type=click.Path(path_type=Path), help="Where the table goes.")
 @click.option("--page", type=click.Path(path_type=Path), help="Where the page goes.")
-@click.option("--size", type=int, default=SEASONS, show_default=True, help="Seasons a cell, truth.")
 @click.option("--seconds", type=float, default=None, help="Stop after this long, keep the rest.")
 @click.option("--jobs", type=int, default=1, show_default=True, help="Seasons at a time.")
-def main(
-    log: Path, out: Path | None, page: Path | None, size: int, seconds: float | None, jobs: int
-) -> None:
+def main(log: Path, out: Path | None, page: Path | None, seconds: float | None, jobs: int) -> None:
     """Run what is missing, then write table and page."""
-    lines = pd.DataFrame(run_missing(seasons(size), log, jobs, seconds))
+    lines = pd.DataFrame(run_missing(in_order(), log, jobs, seconds))
     if out is None and page is None:
         return
     rows = [shares(lines, *design) for design in product(PLAYERS, PRACTICE, GAME)]

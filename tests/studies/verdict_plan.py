@@ -6,6 +6,7 @@ the settings of a mode. Needs NumPy alone.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 
@@ -34,6 +35,9 @@ SPLITS = ((1, 1), (2, 2), (1, 4), (4, 1))
 PAIRS = ((0.26, 0.82), (0.75, 0.30), (0.40, 0.70))
 OPERATING_PRACTICE, OPERATING_GAME = (3000, 900), 69
 
+#: Seasons a cell that are planned, and those of a round.
+PLANNED, ROUND = 100, 10
+
 
 @dataclass(frozen=True)
 class Season:
@@ -54,11 +58,11 @@ class Season:
         return self.rho[1] ** 2 - self.rho[0] ** 2
 
 
-def design_seasons(size: int) -> list[Season]:
-    """Seasons of the table of designs; the true side alternates."""
+def design_seasons() -> list[Season]:
+    """Seasons of the table of designs, `PLANNED` a cell; the true side alternates."""
     found = []
     for number, (players, practice, game) in enumerate(product(PLAYERS, PRACTICE, GAME)):
-        for none, index in product((False, True), range(size)):
+        for none, index in product((False, True), range(PLANNED)):
             rho = RHO_NONE if none else RHO if index % 2 == 0 else RHO[::-1]
             seed = 1_000_000 + 10_000 * (2 * number + none) + index
             cell = f"{players},{practice},{game},{'none' if none else 'true'}"
@@ -66,13 +70,13 @@ def design_seasons(size: int) -> list[Season]:
     return found
 
 
-def operating_seasons(size: int) -> list[Season]:
-    """Seasons of the operating table."""
+def operating_seasons() -> list[Season]:
+    """Seasons of the operating table, `PLANNED` a cell."""
     truths = [(RHO_NONE, split) for split in SPLITS] + [(pair, (1, 1)) for pair in PAIRS]
     found = []
     for number, (players, (rho, split)) in enumerate(product(PLAYERS, truths)):
         name = f"{split[0]}+{split[1]}" if rho == RHO_NONE else f"{rho[0]:.2f}/{rho[1]:.2f}"
-        for index in range(size):
+        for index in range(PLANNED):
             seed = 3_000_000 + 10_000 * number + index
             found.append(
                 Season(
@@ -81,6 +85,19 @@ def operating_seasons(size: int) -> list[Season]:
                 )
             )  # fmt: skip
     return found
+
+
+def in_order() -> Iterator[Season]:
+    """All seasons, in rounds so that cells grow alike: one setting a mode first, designs last."""
+    operating = operating_seasons()
+    kinds = (
+        [season for season in operating if season.settings == (1, 1)],
+        [season for season in operating if season.settings != (1, 1)],
+        design_seasons(),
+    )
+    for start in range(0, PLANNED, ROUND):
+        for kind in kinds:
+            yield from (season for season in kind if start <= season.index < start + ROUND)
 
 
 def correlations(rho: tuple[float, float], settings: tuple[int, int]) -> np.ndarray:
